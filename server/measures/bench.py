@@ -1,0 +1,119 @@
+"""The bench on which one record lies while it is measured: its bytes, read once, and the results made so far."""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Iterable, Mapping
+from functools import cached_property
+from typing import Any, TypeVar
+
+from server.measures.measure import Measurement, NotMeasured, RecordMeasure, Result, Status
+from server.metrology.readers import read_scan
+from server.metrology.readers.reading import Reading, Unreadable
+from server.metrology.scan import Scan
+from server.metrology.topology import Topology, topology_of
+from server.records.roles import Role, Unit
+from server.version import SOFTWARE
+
+R = TypeVar("R", bound=Result)
+
+
+class RecordBench:
+    """One record under measurement. Not shared between threads; lives in the supervised child.
+
+    data: the file's bytes as uploaded; file_name: as the clinic named it (its ending helps to tell the format).
+    """
+
+    def __init__(self, data: bytes, *, file_name: str, role: Role, unit: Unit) -> None:
+        self.data = data
+        self.file_name = file_name
+        self.role = role
+        self.unit = unit
+        self._made: dict[str, Result | NotMeasured] = {}
+
+    @cached_property
+    def sha256(self) -> str:
+        return hashlib.sha256(self.data).hexdigest()
+
+    @cached_property
+    def _read(self) -> Reading | Unreadable:
+        try:
+            return read_scan(self.data, self.file_name)
+        except Unreadable as refusal:
+            return refusal
+
+    @property
+    def reading(self) -> Reading:
+        """The strict reading of the file. Raises Unreadable as often as it is asked for a file that is refused."""
+        if isinstance(self._read, Unreadable):
+            raise self._read
+        return self._read
+
+    @property
+    def unit_mm(self) -> float:
+        """Length of one file unit in mm: as declared, else as the file states, else taken as 1."""
+        return self.unit.in_mm or self.reading.unit_mm or 1.0
+
+    @cached_property
+    def scan(self) -> Scan:
+        """The surface in mm, in the file's own frame. Raises NotMeasured, naming the rule that refused the file."""
+        try:
+            return self.reading.scan.scaled(self.unit_mm)
+        except Unreadable as refusal:
+            raise NotMeasured("the file could not be read", because=refusal.rule) from refusal
+
+    @cached_property
+    def topology(self) -> Topology:
+        return topology_of(self.scan)
+
+    def result(self, measure: RecordMeasure[R]) -> R:
+        """The result of a measure this one needs. Raises NotMeasured where that was not measured."""
+        made = self._made.get(measure.name)
+        if made is None:
+            raise LookupError(f"{measure.name} has not been made on this bench; list it in `needs`")
+        if isinstance(made, NotMeasured):
+            raise made
+        return measure.result.model_validate(made) if not isinstance(made, measure.result) else made
+
+    def run(self, measures: Iterable[RecordMeasure[Any]], kept: Mapping[str, Measurement]) -> list[Measurement]:
+        """Makes every measure that applies, in order, taking those found in `kept` (by key) as they are."""
+        return [self._make(m, kept) for m in measures if self.role in m.roles]
+
+    def _make(self, measure: RecordMeasure[Any], kept: Mapping[str, Measurement]) -> Measurement:
+        key = measure.key(self.sha256, self.unit, self.role)
+        if key in kept and kept[key].status is not Status.CRASHED:
+            self._remember(measure, kept[key])
+            return kept[key]
+        begun = time.perf_counter()
+        status, result, says, because = self._compute(measure)
+        made = Measurement(
+            key=key,
+            measure=measure.name,
+            revision=measure.revision,
+            status=status,
+            result=result,
+            says=says,
+            because=because,
+            software=SOFTWARE,
+            seconds=time.perf_counter() - begun,
+        )
+        self._remember(measure, made)
+        return made
+
+    def _compute(self, measure: RecordMeasure[Any]) -> tuple[Status, dict[str, Any] | None, str, str | None]:
+        try:
+            result = measure.compute(self)
+        except NotMeasured as answer:
+            return Status.NOT_MEASURED, None, answer.says, answer.because
+        except MemoryError:
+            return Status.NOT_MEASURED, None, "measuring it takes more memory than allowed", "file/too-heavy"
+        except Exception as fault:  # noqa: BLE001 - a crash is an outcome that people see
+            return Status.CRASHED, None, f"{type(fault).__name__} in {measure.name}", None
+        return Status.MEASURED, result.model_dump(mode="json"), "", None
+
+    def _remember(self, measure: RecordMeasure[Any], made: Measurement) -> None:
+        if made.status is Status.MEASURED:
+            self._made[measure.name] = measure.result.model_validate(made.result)
+        else:
+            self._made[measure.name] = NotMeasured(made.says, because=made.because)

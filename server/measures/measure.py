@@ -1,0 +1,100 @@
+"""The words of the graph of measures: what a measure is, what it is computed from, how its result is kept.
+
+A measure is made once for a given content and method revision, kept as a Measurement, and judged as often as one likes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
+
+from pydantic import BaseModel, ConfigDict
+
+from server.records.roles import Role, Unit
+
+if TYPE_CHECKING:
+    from server.measures.bench import RecordBench
+
+
+class Result(BaseModel):
+    """The numbers of one measure; every field's name ends in its unit. Arrays too large for JSON stay out."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+R = TypeVar("R", bound=Result)
+
+
+class Status(StrEnum):
+    MEASURED = "measured"
+    NOT_MEASURED = "not_measured"
+    CRASHED = "crashed"
+
+
+class Measurement(BaseModel):
+    """One measure of one content, as kept: written once under its key."""
+
+    model_config = ConfigDict(frozen=True)
+
+    key: str
+    measure: str
+    revision: int
+    status: Status
+    result: dict[str, Any] | None = None
+    because: str | None = None
+    """Where nothing was measured: the id of the rule whose finding is the cause."""
+    says: str = ""
+    software: str = ""
+    seconds: float = 0.0
+
+
+class NotMeasured(Exception):  # noqa: N818 - an answer, not a fault
+    """Raised by a measure that cannot be made on this record. `because` is the rule whose finding is the cause."""
+
+    def __init__(self, says: str, *, because: str | None = None) -> None:
+        super().__init__(says)
+        self.says = says
+        self.because = because
+
+
+@dataclass(frozen=True)
+class RecordMeasure(Generic[R]):
+    """A measure of one record alone.
+
+    roles: the records it is made for. `compute` may ask its bench for the scan and for the results of `needs`.
+    A change of method that can change a number raises `revision`.
+    """
+
+    name: str
+    revision: int
+    result: type[R]
+    roles: frozenset[Role]
+    compute: Callable[[RecordBench], R]
+    needs: tuple[RecordMeasure[Any], ...] = ()
+
+    def key(self, sha256: str, unit: Unit, role: Role) -> str:
+        """The address of this measure of that content. Two workers always agree on it."""
+        return address(self.name, self.chain, [sha256, unit.value, family(role)])
+
+    @property
+    def chain(self) -> tuple[str, ...]:
+        """Names and revisions of everything this measure rests on, itself included, sorted."""
+        own = {f"{self.name}@{self.revision}"}
+        for need in self.needs:
+            own.update(need.chain)
+        return tuple(sorted(own))
+
+
+def family(role: Role) -> str:
+    """How a record of that role is read: as a surface, as implant positions or as a picture."""
+    return {Role.MARKERS: "markers", Role.PHOTO: "photo"}.get(role, "surface")
+
+
+def address(name: str, chain: tuple[str, ...], inputs: list[Any]) -> str:
+    """SHA-256 over a measure's name, its method revisions and its inputs, in hex."""
+    text = json.dumps([name, list(chain), inputs], separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()

@@ -1,0 +1,182 @@
+"""The case form: what a clinic writes down about a conversion. The same models serve `case.json`, the portal and the API.
+
+What a form can lack without being unusable is optional here, so that a half-filled form can be kept and the rule
+`form/missing` can say what is missing; unknown fields and wrong types are errors that name the field.
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from enum import StrEnum
+from pathlib import PurePosixPath
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, field_validator
+
+from server.errors import BadRequest
+from server.records.roles import Role, Unit
+from server.records.teeth import Arch, Numbering
+
+ShortText = Annotated[str, StringConstraints(strip_whitespace=True, max_length=200)]
+LongText = Annotated[str, StringConstraints(strip_whitespace=True, max_length=4000)]
+Code = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=64)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class Prosthesis(StrEnum):
+    PROVISIONAL = "provisional"
+    DEFINITIVE = "definitive"
+    TRY_IN = "try-in"
+
+
+class Material(StrEnum):
+    PMMA_MILLED = "pmma-milled"
+    PRINTED_RESIN = "printed-resin"
+    ZIRCONIA = "zirconia"
+    METAL_ACRYLIC = "metal-acrylic"
+
+
+class Connection(StrEnum):
+    DIRECT = "direct"
+    TITANIUM_BASE = "titanium-base"
+
+
+class OpposingDentition(StrEnum):
+    NATURAL = "natural"
+    FIXED = "fixed"
+    DENTURE = "denture"
+    IMPLANT_BRIDGE = "implant-bridge"
+    EDENTULOUS = "edentulous"
+
+
+class SeatConfirmed(StrEnum):
+    RADIOGRAPH = "radiograph"
+    TACTILE = "tactile"
+    NO = "no"
+
+
+class FormPart(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, use_enum_values=False)
+
+
+class Prescriber(FormPart):
+    name: ShortText | None = None
+    licence: ShortText | None = None
+    signed_at: datetime | None = None
+
+
+class Vertical(FormPart):
+    """Distances between the two skin marks, nose tip and chin, in mm."""
+
+    reference_mm: Annotated[float, Field(gt=0, lt=300)] | None = None
+    seated_mm: Annotated[float, Field(gt=0, lt=300)] | None = None
+    planned_change_mm: Annotated[float, Field(ge=-50, le=50)] = 0.0
+    repeats_mm: tuple[Annotated[float, Field(gt=0, lt=300)], ...] = Field(default=(), max_length=20)
+
+
+class Site(FormPart):
+    """One implant. `tooth` is kept as written: the rule form/tooth-code judges it."""
+
+    tooth: ShortText = ""
+    scan_body: ShortText | None = None
+    abutment_angle_deg: Annotated[float, Field(ge=0, le=90)] | None = None
+    cuff_mm: Annotated[float, Field(ge=0, le=30)] | None = None
+    seat_confirmed: SeatConfirmed | None = None
+    interface: ShortText | None = None
+    torque_ncm: Annotated[float, Field(ge=0, le=200)] | None = None
+    loaded: bool = True
+    screw: ShortText | None = None
+
+
+class RecordEntry(FormPart):
+    """A file of the record set, with its role. `body` names the reference body that a marker mesh shows."""
+
+    role: Role
+    file: Annotated[str, StringConstraints(min_length=1, max_length=255)]
+    unit: Unit = Unit.UNKNOWN
+    body: ShortText | None = None
+
+    @field_validator("file")
+    @classmethod
+    def _plain_name(cls, value: str) -> str:
+        path = PurePosixPath(value.replace("\\", "/"))
+        if path.is_absolute() or ".." in path.parts or "\0" in value or ":" in value:
+            raise ValueError("must name a file inside the case folder")
+        return value
+
+
+class Aesthetics(FormPart):
+    """Distances in mm from the denture's own midline, incisal edge and smile line."""
+
+    midline_mm: Finite | None = None
+    incisal_edge_mm: Finite | None = None
+    smile_line_mm: Finite | None = None
+
+
+class Attested(FormPart):
+    """What the clinic confirms to have looked at itself."""
+
+    bite_checked_in_mouth: bool | None = None
+    denture_seat_checked: bool | None = None
+    marks_unmoved: bool | None = None
+    bodies_torqued: bool | None = None
+
+
+class CaseForm(FormPart):
+    schema_: Literal["archproof.case/1"] = Field(default="archproof.case/1", alias="schema")
+    patient_code: Code | None = None
+    working_arch: Arch | None = None
+    numbering: Numbering | None = None
+    prosthesis: Prosthesis | None = None
+    material: Material | None = None
+    connection: Connection | None = None
+    opposing_dentition: OpposingDentition | None = None
+    needed_by: datetime | None = None
+    prescriber: Prescriber | None = None
+    vertical: Vertical | None = None
+    planned_teeth: ShortText | None = None
+    sites: tuple[Site, ...] = Field(default=(), max_length=16)
+    records: tuple[RecordEntry, ...] = Field(default=(), max_length=64)
+    paired_case: Code | None = None
+    aesthetics: Aesthetics | None = None
+    callback: ShortText | None = None
+    allergies: LongText | None = None
+    shade: ShortText | None = None
+    notes: LongText | None = None
+    physical_items: LongText | None = None
+    attested: Attested | None = None
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True)
+
+
+class FormUnusable(BadRequest):
+    """The form is not a case form; `problems` names each field and what is wrong with it."""
+
+    code = "form-unusable"
+    http_status = 422
+
+    def __init__(self, problems: tuple[str, ...]) -> None:
+        super().__init__("The case form cannot be used: " + "; ".join(problems))
+        self.problems = problems
+
+
+def read_case_form(text: str | bytes) -> CaseForm:
+    """The form in a case.json. Raises FormUnusable, naming every field that is unknown or of the wrong type."""
+    try:
+        data = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise FormUnusable((f"it is not JSON ({error})",)) from error
+    if not isinstance(data, dict):
+        raise FormUnusable(("it is not a JSON object",))
+    if "schema" not in data:
+        raise FormUnusable(("schema: is missing; this program reads “archproof.case/1”",))
+    try:
+        return CaseForm.model_validate(data)
+    except ValidationError as error:
+        raise FormUnusable(tuple(_problem(item["loc"], item["type"], item["msg"]) for item in error.errors())) from error
+
+
+def _problem(place: tuple[int | str, ...], kind: str, says: str) -> str:
+    field = ".".join(str(part) for part in place) or "form"
+    return f"{field}: is not a field of the form" if kind == "extra_forbidden" else f"{field}: {says}"

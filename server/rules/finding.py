@@ -1,0 +1,52 @@
+"""What one rule says of one record, one site or the case."""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from server.rules.limit import Level, Outcome
+
+Point = tuple[float, float, float]
+
+
+class Place(BaseModel):
+    """A point of a record, in that record's file frame, mm."""
+
+    model_config = ConfigDict(frozen=True)
+
+    record: str
+    point_mm: Point
+
+
+class LimitApplied(BaseModel):
+    model_config = ConfigDict(frozen=True, populate_by_name=True, serialize_by_alias=True)
+
+    look: float
+    return_: float = Field(alias="return")
+    source: str
+    standing: str = ""
+    sense: str = "upper"
+
+
+class Finding(BaseModel):
+    """Written once, with the rule's revision and the limit as applied; people's decisions about it are kept apart."""
+
+    model_config = ConfigDict(frozen=True, serialize_by_alias=True, populate_by_name=True)
+
+    rule: str
+    revision: int
+    outcome: Outcome
+    level: Level
+    records: tuple[str, ...] = ()
+    sites: tuple[str, ...] = ()
+    site_index: tuple[int, ...] = ()
+    value: float | None = None
+    u95: float | None = None
+    unit: str = ""
+    limit: LimitApplied | None = None
+    where: tuple[Place, ...] = ()
+    says: str = ""
+    remedy: str = ""
+    picture: str | None = None
+    because: str | None = None
+    """Where nothing was measured: the rule whose finding is the cause."""
