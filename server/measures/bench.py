@@ -1,22 +1,51 @@
-"""The bench on which one record lies while it is measured: its bytes, read once, and the results made so far."""
+"""The bench on which records lie while they are measured: their bytes, read once, and the results made so far."""
 
 from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import cached_property
 from typing import Any, TypeVar
 
-from server.measures.measure import Measurement, NotMeasured, RecordMeasure, Result, Status
+from server.measures.measure import CaseMeasure, Measurement, NotMeasured, RecordMeasure, Result, Status, case_inputs
 from server.metrology.readers import read_scan
 from server.metrology.readers.reading import Reading, Unreadable
 from server.metrology.scan import Scan
 from server.metrology.topology import Topology, topology_of
+from server.records.case_form import CaseForm
 from server.records.roles import Role, Unit
 from server.version import SOFTWARE
 
 R = TypeVar("R", bound=Result)
+
+
+def made_of(measure: RecordMeasure[Any] | CaseMeasure[Any], key: str, compute: Callable[[], Result]) -> Measurement:
+    """Runs one measure and says how it ended; a crash is an outcome that people see, never an exception."""
+    begun = time.perf_counter()
+    status, result, says, because = _attempt(measure.name, compute)
+    return Measurement(
+        key=key,
+        measure=measure.name,
+        revision=measure.revision,
+        status=status,
+        result=result,
+        says=says,
+        because=because,
+        software=SOFTWARE,
+        seconds=time.perf_counter() - begun,
+    )
+
+
+def _attempt(name: str, compute: Callable[[], Result]) -> tuple[Status, dict[str, Any] | None, str, str | None]:
+    try:
+        return Status.MEASURED, compute().model_dump(mode="json"), "", None
+    except NotMeasured as answer:
+        return Status.NOT_MEASURED, None, answer.says, answer.because
+    except MemoryError:
+        return Status.NOT_MEASURED, None, "measuring it takes more memory than allowed", "file/too-heavy"
+    except Exception as fault:  # noqa: BLE001 - a crash is an outcome that people see
+        return Status.CRASHED, None, f"{type(fault).__name__} in {name}: {fault}"[:500], None
 
 
 class RecordBench:
@@ -85,35 +114,40 @@ class RecordBench:
         if key in kept and kept[key].status is not Status.CRASHED:
             self._remember(measure, kept[key])
             return kept[key]
-        begun = time.perf_counter()
-        status, result, says, because = self._compute(measure)
-        made = Measurement(
-            key=key,
-            measure=measure.name,
-            revision=measure.revision,
-            status=status,
-            result=result,
-            says=says,
-            because=because,
-            software=SOFTWARE,
-            seconds=time.perf_counter() - begun,
-        )
+        made = made_of(measure, key, lambda: measure.compute(self))
         self._remember(measure, made)
         return made
-
-    def _compute(self, measure: RecordMeasure[Any]) -> tuple[Status, dict[str, Any] | None, str, str | None]:
-        try:
-            result = measure.compute(self)
-        except NotMeasured as answer:
-            return Status.NOT_MEASURED, None, answer.says, answer.because
-        except MemoryError:
-            return Status.NOT_MEASURED, None, "measuring it takes more memory than allowed", "file/too-heavy"
-        except Exception as fault:  # noqa: BLE001 - a crash is an outcome that people see
-            return Status.CRASHED, None, f"{type(fault).__name__} in {measure.name}", None
-        return Status.MEASURED, result.model_dump(mode="json"), "", None
 
     def _remember(self, measure: RecordMeasure[Any], made: Measurement) -> None:
         if made.status is Status.MEASURED:
             self._made[measure.name] = measure.result.model_validate(made.result)
         else:
             self._made[measure.name] = NotMeasured(made.says, because=made.because)
+
+
+class CaseBench:
+    """Several records of a case under measurement together, and those they replace, by file name."""
+
+    def __init__(
+        self, form: CaseForm, records: Mapping[str, RecordBench], replaced: Mapping[str, RecordBench]
+    ) -> None:
+        self.form = form
+        self.records = records
+        self.replaced = replaced
+
+    def run(self, measures: Iterable[CaseMeasure[Any]], kept: Mapping[str, Measurement]) -> list[Measurement]:
+        """Makes every case measure, in order, taking those found in `kept` (by key) as they are."""
+        return [self._make(m, kept) for m in measures]
+
+    def _make(self, measure: CaseMeasure[Any], kept: Mapping[str, Measurement]) -> Measurement:
+        key = measure.key(self._inputs(measure), self.form)
+        if key in kept and kept[key].status is not Status.CRASHED:
+            return kept[key]
+        return made_of(measure, key, lambda: measure.compute(self))
+
+    def _inputs(self, measure: CaseMeasure[Any]) -> list[list[str]]:
+        rows = {
+            name: (b.role, b.unit, b.sha256, self.replaced[name].sha256 if name in self.replaced else "")
+            for name, b in self.records.items()
+        }
+        return case_inputs(measure, rows)

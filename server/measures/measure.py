@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
@@ -17,7 +17,8 @@ from pydantic import BaseModel, ConfigDict
 from server.records.roles import Role, Unit
 
 if TYPE_CHECKING:
-    from server.measures.bench import RecordBench
+    from server.measures.bench import CaseBench, RecordBench
+    from server.records.case_form import CaseForm
 
 
 class Result(BaseModel):
@@ -89,6 +90,35 @@ class RecordMeasure(Generic[R]):
         return tuple(sorted(own))
 
 
+@dataclass(frozen=True)
+class CaseMeasure(Generic[R]):
+    """A measure over several records of a case, and where `uses_replaced` over the records they replace.
+
+    roles: which records it looks at. form_part: what of the form it depends on, as JSON; None for nothing.
+    """
+
+    name: str
+    revision: int
+    result: type[R]
+    roles: frozenset[Role]
+    compute: Callable[[CaseBench], R]
+    needs: tuple[RecordMeasure[Any], ...] = ()
+    uses_replaced: bool = False
+    form_part: Callable[[CaseForm], Any] | None = None
+
+    def key(self, inputs: list[list[str]], form: CaseForm) -> str:
+        """The address of this measure over `inputs`, rows of file, role, unit, SHA-256 and that of what it replaces."""
+        part = self.form_part(form) if self.form_part else None
+        return address(self.name, self.chain, [sorted(inputs), part])
+
+    @property
+    def chain(self) -> tuple[str, ...]:
+        own = {f"{self.name}@{self.revision}"}
+        for need in self.needs:
+            own.update(need.chain)
+        return tuple(sorted(own))
+
+
 def family(role: Role) -> str:
     """How a record of that role is read: as a surface, as implant positions or as a picture."""
     return {Role.MARKERS: "markers", Role.PHOTO: "photo"}.get(role, "surface")
@@ -98,3 +128,15 @@ def address(name: str, chain: tuple[str, ...], inputs: list[Any]) -> str:
     """SHA-256 over a measure's name, its method revisions and its inputs, in hex."""
     text = json.dumps([name, list(chain), inputs], separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def case_inputs(
+    measure: CaseMeasure[Any], records: Mapping[str, tuple[Role, Unit, str, str]]
+) -> list[list[str]]:
+    """The rows a case measure's address is made of. records: by file, its role, unit, SHA-256 and the SHA-256 of the
+    record it replaces ("" where none)."""
+    return [
+        [file, role.value, unit.value, sha256, replaced if measure.uses_replaced else ""]
+        for file, (role, unit, sha256, replaced) in records.items()
+        if role in measure.roles
+    ]

@@ -1,0 +1,61 @@
+"""The report: what was found, what was measured, what was not; the JSON of `archproof check` and of the API."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from server.rules.finding import Finding
+from server.rules.limit import Level, gravest
+
+
+class Verdict(StrEnum):
+    CLEAR = "clear"
+    LOOK = "look"
+    RETURN = "return"
+
+    @property
+    def exit_code(self) -> int:
+        return {"clear": 0, "look": 10, "return": 20}[self.value]
+
+
+def verdict_of(findings: tuple[Finding, ...]) -> Verdict:
+    """The gravest finding; a note informs only."""
+    level = gravest([finding.level for finding in findings])
+    return {Level.LOOK: Verdict.LOOK, Level.RETURN: Verdict.RETURN}.get(level, Verdict.CLEAR)
+
+
+class SheetName(BaseModel):
+    model_config = ConfigDict(frozen=True)
+
+    name: str
+    version: int
+
+
+class Timing(BaseModel):
+    """Seconds of wall clock. read: reading the files, a part of the measuring child's work."""
+
+    model_config = ConfigDict(frozen=True)
+
+    read: float = 0.0
+    measure: float = 0.0
+    judge: float = 0.0
+    explain: float = 0.0
+
+
+class Report(BaseModel):
+    model_config = ConfigDict(frozen=True, populate_by_name=True, serialize_by_alias=True)
+
+    schema_: Literal["archproof.report/1"] = Field(default="archproof.report/1", alias="schema")
+    verdict: Verdict
+    says: str
+    software: str
+    sheet: SheetName
+    judged_at: str
+    findings: tuple[Finding, ...]
+    measures: dict[str, Any]
+    not_measured: tuple[str, ...] = ()
+    records: tuple[dict[str, str], ...] = ()
+    timing_s: Timing = Timing()

@@ -1,0 +1,41 @@
+"""The one sentence on top: whether something must be scanned again before the patient leaves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from server.inspection.report import Verdict
+from server.rules.evidence import CaseEvidence
+from server.rules.finding import Finding
+from server.rules.limit import Level
+
+
+def headline(
+    verdict: Verdict, findings: Sequence[Finding], case: CaseEvidence, not_measured: Sequence[str]
+) -> str:
+    """One or two sentences for the clinic, the gravest first; what was not measured is always said."""
+    if verdict is Verdict.CLEAR:
+        return f"Nothing to rescan by what could be measured. Not measured: {_listed(not_measured)}."
+    grave = [f for f in findings if f.level is (Level.RETURN if verdict is Verdict.RETURN else Level.LOOK)]
+    first = grave[0]
+    more = f" {_count(len(grave) - 1)} below." if len(grave) > 1 else ""
+    if verdict is Verdict.LOOK:
+        return f"Nothing must be rescanned yet; the lab will look at this: {first.says}{more}"
+    if first.rule.startswith("form/"):
+        return f"Complete the form before the patient leaves: {first.says}{more}"
+    return f"Before the patient leaves, redo the {_what(first, case)}: {first.says}{more}"
+
+
+def _what(finding: Finding, case: CaseEvidence) -> str:
+    roles = [r.role.words for r in case.records if r.file in finding.records]
+    return " and the ".join(dict.fromkeys(roles)) or "record"
+
+
+def _count(n: int) -> str:
+    return "One more reason is" if n == 1 else f"{n} more reasons are"
+
+
+def _listed(items: Sequence[str]) -> str:
+    if len(items) < 2:
+        return "".join(items) or "nothing else"
+    return ", ".join(items[:-1]) + " and " + items[-1]

@@ -1,0 +1,98 @@
+"""What a rule may look at: the form, the records with their measurements, earlier rounds, surfaces seen elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, TypeVar
+
+from server.measures.measure import CaseMeasure, Measurement, RecordMeasure, Result, Status
+from server.records.case_form import CaseForm, RecordEntry, Site
+from server.records.roles import Role
+
+R = TypeVar("R", bound=Result)
+
+
+class Lacking(Exception):  # noqa: N818 - an answer, not a fault
+    """A rule asked for a measurement that is not there. `because`: the rule whose finding is the cause, if known."""
+
+    def __init__(self, says: str, *, because: str | None = None, crashed: bool = False) -> None:
+        super().__init__(says)
+        self.says = says
+        self.because = because
+        self.crashed = crashed
+
+
+def _result(measure: RecordMeasure[R] | CaseMeasure[R], made: Measurement | None) -> R:
+    if made is None:
+        raise Lacking(f"{measure.name} was not measured")
+    if made.status is not Status.MEASURED:
+        raise Lacking(made.says, because=made.because, crashed=made.status is Status.CRASHED)
+    return measure.result.model_validate(made.result)
+
+
+@dataclass(frozen=True)
+class RecordEvidence:
+    """One record with everything measured on it. `measurements` is keyed by the measure's name."""
+
+    entry: RecordEntry
+    sha256: str
+    measurements: Mapping[str, Measurement] = field(default_factory=dict)
+
+    @property
+    def file(self) -> str:
+        return self.entry.file
+
+    @property
+    def role(self) -> Role:
+        return self.entry.role
+
+    def result(self, measure: RecordMeasure[R]) -> R:
+        """The result of a measure of this record. Raises Lacking where there is none."""
+        return _result(measure, self.measurements.get(measure.name))
+
+
+@dataclass(frozen=True)
+class KnownSurface:
+    """A surface filed elsewhere: in an earlier round of the case (`is_earlier_round`) or under another case.
+
+    `label` names it for the people who may see it; `sketch` is the kept result of the measure surface.sketch.
+    """
+
+    label: str
+    role: Role
+    sha256: str
+    sketch: dict[str, Any]
+    is_earlier_round: bool = False
+
+
+@dataclass(frozen=True)
+class CaseEvidence:
+    """A case as the rules see it. `now` is the time of judging, aware of its zone.
+
+    replaced: for each file of this round that replaces one of the round before, that earlier record.
+    """
+
+    form: CaseForm
+    records: tuple[RecordEvidence, ...]
+    now: datetime
+    measurements: Mapping[str, Measurement] = field(default_factory=dict)
+    replaced: Mapping[str, RecordEvidence] = field(default_factory=dict)
+    elsewhere: tuple[KnownSurface, ...] = ()
+
+    def of_roles(self, roles: Iterable[Role]) -> tuple[RecordEvidence, ...]:
+        wanted = frozenset(roles)
+        return tuple(record for record in self.records if record.role in wanted)
+
+    def result(self, measure: CaseMeasure[R]) -> R:
+        """The result of a measure over several records. Raises Lacking where there is none."""
+        return _result(measure, self.measurements.get(measure.name))
+
+
+@dataclass(frozen=True)
+class SiteEvidence:
+    """One site of the form, by its place in the list."""
+
+    index: int
+    site: Site
