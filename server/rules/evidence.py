@@ -1,4 +1,4 @@
-"""What a rule may look at: the form, the records with their measurements, earlier rounds, surfaces seen elsewhere."""
+"""What a rule may look at: the form, the records with their measurements, earlier rounds, other surfaces."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any, TypeVar
 
 from server.measures.measure import CaseMeasure, Measurement, RecordMeasure, Result, Status
+from server.records.bodies import BodyEntry
 from server.records.case_form import CaseForm, RecordEntry, Site
 from server.records.roles import Role
 
@@ -15,7 +16,7 @@ R = TypeVar("R", bound=Result)
 
 
 class Lacking(Exception):  # noqa: N818 - an answer, not a fault
-    """A rule asked for a measurement that is not there. `because`: the rule whose finding is the cause, if known."""
+    """A rule asked for a measurement that is not there. `because`: the rule whose finding is the cause."""
 
     def __init__(self, says: str, *, because: str | None = None, crashed: bool = False) -> None:
         super().__init__(says)
@@ -72,6 +73,7 @@ class CaseEvidence:
     """A case as the rules see it. `now` is the time of judging, aware of its zone.
 
     replaced: for each file of this round that replaces one of the round before, that earlier record.
+    bodies: the lab's body catalogue by id; empty where none is at hand, and then nothing is said of bodies.
     """
 
     form: CaseForm
@@ -80,6 +82,7 @@ class CaseEvidence:
     measurements: Mapping[str, Measurement] = field(default_factory=dict)
     replaced: Mapping[str, RecordEvidence] = field(default_factory=dict)
     elsewhere: tuple[KnownSurface, ...] = ()
+    bodies: Mapping[str, BodyEntry] = field(default_factory=dict)
 
     def of_roles(self, roles: Iterable[Role]) -> tuple[RecordEvidence, ...]:
         wanted = frozenset(roles)

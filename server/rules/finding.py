@@ -2,11 +2,28 @@
 
 from __future__ import annotations
 
-from pydantic import BaseModel, ConfigDict, Field
+import math
+from typing import Annotated
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer
 
 from server.rules.limit import Level, Outcome
 
 Point = tuple[float, float, float]
+
+
+def _never_from_null(value: object) -> object:
+    return math.inf if value is None else value
+
+
+def _never_to_null(value: float) -> float | None:
+    return None if math.isinf(value) else value
+
+
+ReturnSide = Annotated[
+    float, BeforeValidator(_never_from_null), PlainSerializer(_never_to_null, when_used="json")
+]
+"""Infinite where the limit never returns; null in JSON, which has no word for it."""
 
 
 class Place(BaseModel):
@@ -22,14 +39,14 @@ class LimitApplied(BaseModel):
     model_config = ConfigDict(frozen=True, populate_by_name=True, serialize_by_alias=True)
 
     look: float
-    return_: float = Field(alias="return")
+    return_: ReturnSide = Field(alias="return")
     source: str
     standing: str = ""
     sense: str = "upper"
 
 
 class Finding(BaseModel):
-    """Written once, with the rule's revision and the limit as applied; people's decisions about it are kept apart."""
+    """Written once, with the rule's revision and the limit as applied; what people decide is kept apart."""
 
     model_config = ConfigDict(frozen=True, serialize_by_alias=True, populate_by_name=True)
 

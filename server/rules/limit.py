@@ -1,11 +1,12 @@
-"""Limits: two numbers, a unit and a source; how a value with its uncertainty stands to them; and the words for it.
+"""Limits: two numbers, a unit and a source; how a value with its uncertainty stands to them; the words for it.
 
-Source: the decision near a limit follows ISO 14253-1 and JCGM 106:2012 (from memory): conformity is stated only
-where the value plus its expanded uncertainty stays inside the limit.
+Source: the decision near a limit follows ISO 14253-1 and JCGM 106:2012 (from memory): conformity is stated
+only where the value plus its expanded uncertainty stays inside the limit.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -53,7 +54,8 @@ class Standing(StrEnum):
 class Limit:
     """Where a value is looked at and where it is returned. Two-sided limits are two limits.
 
-    An upper limit has look <= return_; a lower limit mirrors it. `source` is the words for where the numbers come from.
+    An upper limit has look <= return_; a lower limit mirrors it. A limit that only asks for a look never
+    returns: its return_ is infinite. `source` is the words for where the numbers come from.
     """
 
     look: float
@@ -80,12 +82,34 @@ class Limit:
         certain = v - u95 > look and v + u95 <= back
         return (Outcome.FAILED if certain else Outcome.DOUBTFUL), Level.LOOK
 
-    def with_numbers(self, look: float, return_: float, source: str) -> Limit:
-        """The same limit with a sheet's own numbers and source."""
+    @classmethod
+    def look_only(
+        cls,
+        look: float,
+        unit: str,
+        source: str,
+        standing: Standing = Standing.PRACTICE,
+        sense: Sense = Sense.UPPER,
+    ) -> Limit:
+        """A limit beyond which the lab looks and that returns nothing, however far the value goes."""
+        return cls(look, math.inf if sense is Sense.UPPER else -math.inf, unit, source, standing, sense)
+
+    @property
+    def never_returns(self) -> bool:
+        return math.isinf(self.return_)
+
+    def with_numbers(self, look: float, return_: float | None, source: str) -> Limit:
+        """The same limit with a sheet's own numbers and source; without a return number it never returns."""
+        if return_ is None:
+            return_ = math.inf if self.sense is Sense.UPPER else -math.inf
         return replace(self, look=look, return_=return_, source=source)
 
     @property
     def words(self) -> str:
         beyond = "above" if self.sense is Sense.UPPER else "below"
         unit = f" {self.unit}" if self.unit else ""
+        if self.never_returns:
+            return f"look {beyond} {self.look:g}{unit}"
+        if self.look == self.return_:
+            return f"return {beyond} {self.return_:g}{unit}"
         return f"look {beyond} {self.look:g}{unit}, return {beyond} {self.return_:g}{unit}"

@@ -1,4 +1,4 @@
-"""What a rule is: one bad pattern, the records it applies to, its limits, a remedy and one function that observes."""
+"""What a rule is: one bad pattern, what it applies to, its limits, a remedy and one function that observes."""
 
 from __future__ import annotations
 
@@ -20,8 +20,9 @@ VALUE = "value"
 class Observation:
     """What a rule saw, before the sheet judges it. Either a value that a limit decides, or a plain yes or no.
 
-    broken: for rules without a limit, whether the bad pattern is there. limit: which of the rule's limits applies.
-    level: overrides the level of a broken yes/no rule. site_index: the sites concerned. other_records: further files.
+    broken: for rules without a limit, whether the bad pattern is there. limit: which of the rule's limits
+    applies. level: overrides the level where it did not pass. site_index: the sites concerned. other_records:
+    further files.
     """
 
     says: str
@@ -68,11 +69,12 @@ class Scope(StrEnum):
 
 @dataclass(frozen=True)
 class Rule:
-    """One rule of the catalogue. Exactly one of the three observers is given, and says what it is asked about.
+    """One rule of the catalogue. Exactly one of the three observers is given: it says what is asked about.
 
     title: the bad pattern in a few words. remedy: chairside language, used where the observation brings none.
-    level: of a broken yes/no rule. limits: by name, the defaults of the sheet *same-day provisional*;
-    definitive: those that are stricter on the sheet *definitive*. source: where the rule comes from, in words.
+    level: of a broken yes/no rule. limits: by name, the defaults of the sheet *same-day provisional*.
+    definitive, definitive_level: what is stricter on the sheet *definitive*. source: where the rule comes
+    from, in words.
     """
 
     id: str
@@ -85,6 +87,7 @@ class Rule:
     of_case: CaseObserver | None = None
     roles: frozenset[Role] = frozenset()
     level: Level = Level.LOOK
+    definitive_level: Level | None = None
     limits: Mapping[str, Limit] = field(default_factory=lambda: MappingProxyType({}))
     definitive: Mapping[str, Limit] = field(default_factory=lambda: MappingProxyType({}))
 

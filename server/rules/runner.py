@@ -21,7 +21,7 @@ class _About:
 
 
 def judge(rules: Iterable[Rule], case: CaseEvidence, sheet: ToleranceSheet) -> tuple[Finding, ...]:
-    """The findings of all rules, in the catalogue's order; at least one per rule, one per record or site asked about."""
+    """The findings of all rules, in the catalogue's order; at least one per rule, one per record or site."""
     return tuple(finding for rule in rules for finding in _judge_rule(rule, case, sheet))
 
 
@@ -29,7 +29,9 @@ def _judge_rule(rule: Rule, case: CaseEvidence, sheet: ToleranceSheet) -> list[F
     findings: list[Finding] = []
     for about, observe in _questions(rule, case):
         findings += _ask(rule, case, sheet, about, observe)
-    return findings or [_plain(rule, case, _About(), Outcome.NOT_APPLICABLE, Level.CLEAR, "No record this applies to.")]
+    return findings or [
+        _plain(rule, case, _About(), Outcome.NOT_APPLICABLE, Level.CLEAR, "No record this applies to.")
+    ]
 
 
 def _questions(rule: Rule, case: CaseEvidence) -> Iterator[tuple[_About, Callable[[], Iterable[Seen]]]]:
@@ -57,7 +59,11 @@ def _bind_site(rule: Rule, site: SiteEvidence, case: CaseEvidence) -> Callable[[
 
 
 def _ask(
-    rule: Rule, case: CaseEvidence, sheet: ToleranceSheet, about: _About, observe: Callable[[], Iterable[Seen]]
+    rule: Rule,
+    case: CaseEvidence,
+    sheet: ToleranceSheet,
+    about: _About,
+    observe: Callable[[], Iterable[Seen]],
 ) -> list[Finding]:
     try:
         return [_finding(rule, case, sheet, about, seen) for seen in observe()]

@@ -20,16 +20,18 @@ class SheetUnusable(BadRequest):
 
 
 class SheetLimit(BaseModel):
+    """A lab's own numbers for one limit; `return` null: it asks for a look and never returns."""
+
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True)
 
     look: Finite
-    return_: Finite = Field(alias="return")
+    return_: Finite | None = Field(alias="return")
     source: str = "set by the lab"
 
 
 class ToleranceSheet(BaseModel):
-    """`limits` by rule id, then by limit name; a rule's only limit may be given directly. What a sheet does not
-    name keeps the catalogue's default. `levels` sets the level of a yes/no rule."""
+    """`limits` by rule id, then by limit name; a rule's only limit may be given directly. What a sheet does
+    not name keeps the catalogue's default. `levels` sets the level of a yes/no rule."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True)
 
@@ -60,13 +62,19 @@ class ToleranceSheet(BaseModel):
         return default.with_numbers(own.look, own.return_, own.source) if own else default
 
     def level(self, rule: Rule) -> Level:
-        return self.levels.get(rule.id, rule.level)
+        """The level of a broken yes/no rule, as this sheet sets it."""
+        own = self.levels.get(rule.id)
+        if own is None and self.prosthesis is Prosthesis.DEFINITIVE:
+            own = rule.definitive_level
+        return own or rule.level
 
     def check_against(self, rules: tuple[Rule, ...]) -> None:
-        """Raises SheetUnusable where the sheet names a rule or limit that is not in the catalogue, or an order of
-        limits that makes no sense."""
+        """Raises SheetUnusable where the sheet names a rule or limit that is not in the catalogue, or an order
+        of limits that makes no sense."""
         known = {rule.id: rule for rule in rules}
-        problems = [f"{rule}: is not a rule of the catalogue" for rule in {*self.limits, *self.levels} - set(known)]
+        problems = [
+            f"{rule}: is not a rule of the catalogue" for rule in {*self.limits, *self.levels} - set(known)
+        ]
         for rule_id, named in self.limits.items():
             for name in named if rule_id in known else ():
                 if name not in known[rule_id].limits:
