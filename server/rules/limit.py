@@ -1,4 +1,4 @@
-"""Limits: two numbers, a unit and a source; how a value with its uncertainty stands to them; the words for it.
+"""Limits: two numbers, a unit and a source; how a value and its uncertainty stand to them; the words for it.
 
 Source: the decision near a limit follows ISO 14253-1 and JCGM 106:2012 (from memory): conformity is stated
 only where the value plus its expanded uncertainty stays inside the limit.

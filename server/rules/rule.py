@@ -1,4 +1,4 @@
-"""What a rule is: one bad pattern, what it applies to, its limits, a remedy and one function that observes."""
+"""What a rule is: one bad pattern, what it applies to, limits, a remedy and one function that observes."""
 
 from __future__ import annotations
 

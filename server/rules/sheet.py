@@ -69,8 +69,8 @@ class ToleranceSheet(BaseModel):
         return own or rule.level
 
     def check_against(self, rules: tuple[Rule, ...]) -> None:
-        """Raises SheetUnusable where the sheet names a rule or limit that is not in the catalogue, or an order
-        of limits that makes no sense."""
+        """Raises SheetUnusable where the sheet names a rule or limit that the catalogue has not, or limits in
+        an order that makes no sense."""
         known = {rule.id: rule for rule in rules}
         problems = [
             f"{rule}: is not a rule of the catalogue" for rule in {*self.limits, *self.levels} - set(known)

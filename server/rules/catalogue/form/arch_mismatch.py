@@ -1,0 +1,67 @@
+"""A site or planned tooth lies in the other jaw than the one declared as worked on.
+
+Why: either the jaw or the code is wrong, and the lab would design for the wrong one.
+How: the jaw of each tooth code, read in the declared numbering, against the declared working jaw. One
+finding for each site, one for the planned teeth.
+Not seen: a code that names no tooth (form/tooth-code), and which jaw the scans show.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from server.records.planned_teeth import planned_teeth
+from server.records.teeth import Arch, Numbering, Tooth, UnknownTooth, tooth_of
+from server.rules.evidence import CaseEvidence, Lacking
+from server.rules.limit import Level
+from server.rules.rule import Observation, Rule
+
+
+def _observe(case: CaseEvidence) -> Iterator[Observation]:
+    arch, numbering = case.form.working_arch, case.form.numbering
+    if arch is None or numbering is None:
+        raise Lacking("the working jaw or the tooth numbering is not declared", because="form/missing")
+    wrong = [*_foreign_sites(case, arch, numbering), *_foreign_plan(case, arch, numbering)]
+    if wrong:
+        yield from wrong
+    elif not any(_tooth(site.tooth, numbering) for site in case.form.sites):
+        raise Lacking("no site has a tooth code that can be read", because="form/tooth-code")
+    else:
+        yield Observation(f"Every tooth named lies in the {arch.value} jaw.", broken=False)
+
+
+def _foreign_sites(case: CaseEvidence, arch: Arch, numbering: Numbering) -> Iterator[Observation]:
+    for index, site in enumerate(case.form.sites):
+        tooth = _tooth(site.tooth, numbering)
+        if tooth is not None and tooth.arch is not arch:
+            says = f"Tooth {site.tooth} is in the {tooth.arch.value} jaw; the form says {arch.value}."
+            yield Observation(says, broken=True, site_index=(index,))
+
+
+def _foreign_plan(case: CaseEvidence, arch: Arch, numbering: Numbering) -> Iterator[Observation]:
+    try:
+        teeth = planned_teeth(case.form.planned_teeth or "", numbering)
+    except UnknownTooth:
+        return
+    foreign = [tooth for tooth in teeth if tooth.arch is not arch]
+    if foreign:
+        says = f"The planned teeth {case.form.planned_teeth} are not all in the {arch.value} jaw."
+        yield Observation(says, broken=True)
+
+
+def _tooth(code: str, numbering: Numbering) -> Tooth | None:
+    try:
+        return tooth_of(code, numbering)
+    except UnknownTooth:
+        return None
+
+
+RULE = Rule(
+    id="form/arch-mismatch",
+    revision=1,
+    title="A tooth code belongs to the other jaw",
+    remedy="Correct the working jaw or the tooth code, whichever is wrong.",
+    source="Follows from the meaning of the codes.",
+    of_case=_observe,
+    level=Level.RETURN,
+)

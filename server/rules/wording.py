@@ -1,0 +1,19 @@
+"""Small words that several rules need to make a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from server.records.case_form import Site
+
+
+def listed(items: Sequence[str], last: str = "and") -> str:
+    """“a”, “a and b”, “a, b and c”."""
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} {last} {items[-1]}"
+
+
+def site_words(index: int, site: Site) -> str:
+    """How a site is called: by its tooth code, else by its place in the form's list."""
+    return f"site {site.tooth}" if site.tooth else f"site number {index + 1} of the list"
