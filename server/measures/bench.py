@@ -1,4 +1,4 @@
-"""The bench on which records lie while they are measured: their bytes, read once, and the results made so far."""
+"""The bench on which records lie while they are measured: their bytes, read once, and results made so far."""
 
 from __future__ import annotations
 
@@ -8,19 +8,34 @@ from collections.abc import Callable, Iterable, Mapping
 from functools import cached_property
 from typing import Any, TypeVar
 
-from server.measures.measure import CaseMeasure, Measurement, NotMeasured, RecordMeasure, Result, Status, case_inputs
+import numpy as np
+
+from server.measures.measure import (
+    CaseMeasure,
+    Measurement,
+    NotMeasured,
+    RecordMeasure,
+    Result,
+    Status,
+    case_inputs,
+)
+from server.metrology.extent import Extent, extent_of
 from server.metrology.readers import read_scan
 from server.metrology.readers.reading import Reading, Unreadable
 from server.metrology.scan import Scan
 from server.metrology.topology import Topology, topology_of
 from server.records.case_form import CaseForm
+from server.records.marker_table import MarkerTable, is_marker_table, read_marker_table
+from server.records.plausible_unit import unit_by_size
 from server.records.roles import Role, Unit
 from server.version import SOFTWARE
 
 R = TypeVar("R", bound=Result)
 
 
-def made_of(measure: RecordMeasure[Any] | CaseMeasure[Any], key: str, compute: Callable[[], Result]) -> Measurement:
+def made_of(
+    measure: RecordMeasure[Any] | CaseMeasure[Any], key: str, compute: Callable[[], Result]
+) -> Measurement:
     """Runs one measure and says how it ended; a crash is an outcome that people see, never an exception."""
     begun = time.perf_counter()
     status, result, says, because = _attempt(measure.name, compute)
@@ -37,7 +52,9 @@ def made_of(measure: RecordMeasure[Any] | CaseMeasure[Any], key: str, compute: C
     )
 
 
-def _attempt(name: str, compute: Callable[[], Result]) -> tuple[Status, dict[str, Any] | None, str, str | None]:
+def _attempt(
+    name: str, compute: Callable[[], Result]
+) -> tuple[Status, dict[str, Any] | None, str, str | None]:
     try:
         return Status.MEASURED, compute().model_dump(mode="json"), "", None
     except NotMeasured as answer:
@@ -51,7 +68,7 @@ def _attempt(name: str, compute: Callable[[], Result]) -> tuple[Status, dict[str
 class RecordBench:
     """One record under measurement. Not shared between threads; lives in the supervised child.
 
-    data: the file's bytes as uploaded; file_name: as the clinic named it (its ending helps to tell the format).
+    data: the file's bytes as uploaded; file_name: as the clinic named it (its ending helps tell the format).
     """
 
     def __init__(self, data: bytes, *, file_name: str, role: Role, unit: Unit) -> None:
@@ -74,20 +91,40 @@ class RecordBench:
 
     @property
     def reading(self) -> Reading:
-        """The strict reading of the file. Raises Unreadable as often as it is asked for a file that is refused."""
+        """The strict reading of the file. Raises Unreadable, each time, where the file is refused."""
         if isinstance(self._read, Unreadable):
             raise self._read
         return self._read
 
-    @property
+    @cached_property
+    def table(self) -> MarkerTable | None:
+        """The positions, where the record is a table of them. Raises Unreadable where it is refused."""
+        is_table = self.role is Role.MARKERS and is_marker_table(self.data, self.file_name)
+        return read_marker_table(self.data) if is_table else None
+
+    @cached_property
+    def extent(self) -> Extent:
+        """Size and place of the record in its own unit. Raises Unreadable where the file is refused."""
+        if self.table is not None:
+            return extent_of(np.array([row.seat_mm for row in self.table.rows]))
+        return extent_of(self.reading.scan.vertices)
+
+    @cached_property
     def unit_mm(self) -> float:
-        """Length of one file unit in mm: as declared, else as the file states, else taken as 1."""
-        return self.unit.in_mm or self.reading.unit_mm or 1.0
+        """Length of one file unit in mm: as declared, else as the file states, else the one that fits the
+        size of a mouth, else taken as 1. Raises Unreadable where the file is refused."""
+        declared = self.unit.in_mm or self.reading.unit_mm
+        if declared is None:
+            best = unit_by_size(self.extent.span).best
+            declared = best.in_mm if best else None
+        return declared or 1.0
 
     @cached_property
     def scan(self) -> Scan:
-        """The surface in mm, in the file's own frame. Raises NotMeasured, naming the rule that refused the file."""
+        """The surface in mm, in the file's own frame. Raises NotMeasured, naming the rule that refused it."""
         try:
+            if self.table is not None:
+                raise NotMeasured("the implant positions came as a table, not as a surface")
             return self.reading.scan.scaled(self.unit_mm)
         except Unreadable as refusal:
             raise NotMeasured("the file could not be read", because=refusal.rule) from refusal
@@ -105,7 +142,9 @@ class RecordBench:
             raise made
         return measure.result.model_validate(made) if not isinstance(made, measure.result) else made
 
-    def run(self, measures: Iterable[RecordMeasure[Any]], kept: Mapping[str, Measurement]) -> list[Measurement]:
+    def run(
+        self, measures: Iterable[RecordMeasure[Any]], kept: Mapping[str, Measurement]
+    ) -> list[Measurement]:
         """Makes every measure that applies, in order, taking those found in `kept` (by key) as they are."""
         return [self._make(m, kept) for m in measures if self.role in m.roles]
 

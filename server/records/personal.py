@@ -208,7 +208,7 @@ def _is_name_in(text: str, *words: re.Match[str]) -> bool:
 
 
 def _is_name(word: str) -> bool:
-    """Capital first, the rest small or, from three letters on, all capital; a vowel; no word of scan files."""
+    """Capital first, the rest small or, from three letters on, all capital; a vowel; no scan word."""
     parts = re.split(r"['’-]", word)
     if len(word) < 2 or any(part.casefold() in SCAN_WORDS for part in (word, *parts)):
         return False
