@@ -1,0 +1,42 @@
+from __future__ import annotations
+
+import pytest
+
+from server.rules.catalogue.form.arch_mismatch import RULE
+from server.rules.limit import Level, Outcome
+from tests.rules.good_set import ask_one, case, sites, troubled
+
+
+def test_a_tooth_of_the_other_jaw_is_returned_at_its_site() -> None:
+    of = case(sites=sites({}, {}, {"tooth": "13"}))
+    finding = ask_one(RULE, of)
+    assert (finding.outcome, finding.level) == (Outcome.FAILED, Level.RETURN)
+    assert (finding.sites, finding.site_index) == (("13",), (2,))
+    assert troubled(of) == {"form/arch-mismatch"}
+
+
+def test_planned_teeth_of_the_other_jaw_are_returned() -> None:
+    of = case(planned_teeth="16-26")
+    assert ask_one(RULE, of).level is Level.RETURN
+    assert troubled(of) == {"form/arch-mismatch"}
+
+
+@pytest.mark.parametrize("field", ["working_arch", "numbering"])
+def test_it_waits_for_jaw_and_numbering(field: str) -> None:
+    assert ask_one(RULE, case(**{field: None})).because == "form/missing"
+
+
+def test_codes_of_no_tooth_are_left_to_their_own_rule() -> None:
+    of = case(planned_teeth=None, sites=[{"tooth": "99"}])
+    finding = ask_one(RULE, of)
+    assert (finding.outcome, finding.because) == (Outcome.NOT_MEASURED, "form/tooth-code")
+
+
+def test_the_right_jaw_passes_in_either_system() -> None:
+    assert ask_one(RULE, case()).outcome is Outcome.PASSED
+    universal = case(
+        numbering="universal",
+        planned_teeth="19-30",
+        sites=sites({"tooth": "19"}, {"tooth": "22"}, {"tooth": "27"}, {"tooth": "30"}),
+    )
+    assert ask_one(RULE, universal).outcome is Outcome.PASSED
