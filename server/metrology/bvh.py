@@ -309,7 +309,7 @@ def _cast(
         begin = (node - first_leaf) * LEAF
         for f in range(begin, min(begin + LEAF, corners.shape[0])):
             t = _ray_facet(corners, f, o, d)
-            if start <= t <= best:
+            if start <= t <= best and t < np.inf:
                 best, facet = t, f
                 if any_hit:
                     return best, facet

@@ -1,0 +1,239 @@
+"""The grain of a scan: how closely its points lie, how much they scatter, and which stick out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+from scipy.stats import chi2
+
+from server.metrology.scan import Faces, Points
+from server.metrology.topology import Topology
+
+SAMPLES = 4000
+NEIGHBOURS = 24
+QUADRIC_TERMS = 6
+SMOOTH_QUANTILE = 0.4
+"""The scatter is read where the surface is smooth: below the median, since edges and creases only ever add to it."""
+CELL_MM = 6.0
+SPIKE_MM = 1.0
+RING_CAP = 96
+"""A vertex with more second neighbours than this is judged by the first of them; keeps hostile fans linear."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Spacing:
+    """Edge lengths of a scan in mm: its median and how coarse its coarsest twentieth is."""
+
+    median_mm: float
+    p95_mm: float
+    n_edges: int
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """Scatter of the points along the normal about a smooth surface, one standard deviation, in mm.
+
+    u95_mm: of the estimate. roughest_mm, roughest_at_mm: the same in the roughest cell of 6 mm and where that is.
+    Only the part of the noise that changes from point to point; an error that bends whole regions is not seen here.
+    """
+
+    sigma_mm: float
+    u95_mm: float
+    roughest_mm: float
+    roughest_at_mm: tuple[float, float, float]
+    n_samples: int
+
+
+@dataclass(frozen=True, slots=True)
+class Spikes:
+    """Points more than 1 mm off their neighbourhood; the tallest first, at most 50 named."""
+
+    count: int
+    tallest_mm: float
+    places_mm: tuple[tuple[float, float, float], ...]
+
+
+def spacing_of(topology: Topology) -> Spacing:
+    lengths = topology.edge_lengths_mm
+    if len(lengths) == 0:
+        return Spacing(0.0, 0.0, 0)
+    median, p95 = np.quantile(lengths, (0.5, 0.95))
+    return Spacing(float(median), float(p95), len(lengths))
+
+
+def scatter_of(topology: Topology) -> Scatter | None:
+    """The scatter of a scan's points, or None where too few lie close enough together to tell.
+
+    Method: at points spread over the surface the nearest 24 points that face the same way are fitted by a quadric
+    in the tangent frame; the residuals' variance is taken with the fit's own degrees of freedom.
+    """
+    points, normals = topology.scan.vertices, topology.vertex_normals
+    usable = np.flatnonzero(np.einsum("ij,ij->i", normals, normals) > 0.5)
+    if len(usable) < 4 * NEIGHBOURS:
+        return None
+    rng = np.random.default_rng(7)
+    picked = np.sort(rng.choice(usable, min(SAMPLES, len(usable)), replace=False))
+    variance, dof = _quadric_variance(points[usable], normals[usable], points[picked], normals[picked])
+    good = dof >= QUADRIC_TERMS
+    if good.sum() < 30:
+        return None
+    return _summed(points[picked][good], variance[good], dof[good])
+
+
+def _quadric_variance(points: Points, normals: Points, at: Points, at_normal: Points) -> tuple[Floats, Floats]:
+    _, near = cKDTree(points).query(at, k=NEIGHBOURS)
+    u, w = _tangents(at_normal)
+    offset = points[near] - at[:, None]
+    x, y, z = (np.einsum("ikj,ij->ik", offset, axis) for axis in (u, w, at_normal))
+    weight = (np.einsum("ikj,ij->ik", normals[near], at_normal) > 0.5).astype(float)
+    scale = np.maximum(np.sqrt((x**2 + y**2).mean(axis=1, keepdims=True)), 1e-9)
+    x, y = x / scale, y / scale
+    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=2) * weight[:, :, None]
+    normal = np.einsum("ika,ikb->iab", design, design) + 1e-12 * np.eye(QUADRIC_TERMS)
+    coefficient = np.linalg.solve(normal, np.einsum("ika,ik->ia", design, z * weight)[:, :, None])[:, :, 0]
+    residual = z * weight - np.einsum("ika,ia->ik", design, coefficient)
+    dof = weight.sum(axis=1) - QUADRIC_TERMS
+    return (residual**2).sum(axis=1) / np.maximum(dof, 1.0), dof
+
+
+def _tangents(normals: Points) -> tuple[Points, Points]:
+    aside = np.where(np.abs(normals[:, :1]) < 0.9, [[1.0, 0.0, 0.0]], [[0.0, 1.0, 0.0]])
+    u = np.cross(normals, aside)
+    u /= np.maximum(np.linalg.norm(u, axis=1, keepdims=True), 1e-12)
+    return u, np.cross(normals, u)
+
+
+def _summed(at: Points, variance: Floats, dof: Floats) -> Scatter:
+    typical = float(np.median(dof))
+    low = float(np.quantile(variance, SMOOTH_QUANTILE)) / (float(chi2.ppf(SMOOTH_QUANTILE, typical)) / typical)
+    sigma = float(np.sqrt(low))
+    roughest, place = _roughest_cell(at, variance)
+    spread = 1.3 / np.sqrt(2.0 * typical * len(variance))
+    u95 = 1.96 * sigma * float(np.hypot(spread, 0.05))
+    return Scatter(sigma, u95, max(roughest, sigma), place, len(variance))
+
+
+def _roughest_cell(at: Points, variance: Floats) -> tuple[float, tuple[float, float, float]]:
+    cell = np.floor(at / CELL_MM).astype(np.int64)
+    _, label = np.unique(cell, axis=0, return_inverse=True)
+    label = label.ravel()
+    order = np.lexsort((variance, label))
+    begin = np.searchsorted(label[order], np.arange(label.max() + 1))
+    size = np.diff(np.append(begin, len(label)))
+    median = variance[order[begin + size // 2]]
+    median[size < 12] = 0.0
+    worst = int(np.argmax(median))
+    centre = at[label == worst].mean(axis=0)
+    return float(np.sqrt(median[worst])), (float(centre[0]), float(centre[1]), float(centre[2]))
+
+
+def spikes_of(topology: Topology) -> Spikes:
+    """Points that stick out: more than 1 mm off the plane of their second neighbours, and more than three times as
+    far as those neighbours themselves lie off it, so that edges and crests are no spikes. Linear in facets.
+
+    Not seen: outgrowths wider than two rings of facets; those are surface, wanted or not.
+    """
+    height = _spike_heights(topology.scan.vertices, topology.scan.faces, topology.normals)
+    found = np.flatnonzero(height > SPIKE_MM)
+    tallest = found[np.argsort(-height[found], kind="stable")][:50]
+    places = tuple((float(p[0]), float(p[1]), float(p[2])) for p in topology.scan.vertices[tallest])
+    return Spikes(len(found), float(height[found].max()) if len(found) else 0.0, places)
+
+
+@njit(cache=True)
+def _facets_at(faces: Faces, n: int) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
+    offsets = np.zeros(n + 1, dtype=np.int64)
+    for f in range(faces.shape[0]):
+        for k in range(3):
+            offsets[faces[f, k] + 1] += 1
+    for v in range(n):
+        offsets[v + 1] += offsets[v]
+    cursor = offsets[:-1].copy()
+    at = np.empty(3 * faces.shape[0], dtype=np.int32)
+    for f in range(faces.shape[0]):
+        for k in range(3):
+            at[cursor[faces[f, k]]] = f
+            cursor[faces[f, k]] += 1
+    return offsets, at
+
+
+@njit(cache=True)
+def _ring(v: int, faces: Faces, offsets: NDArray[np.int64], at: NDArray[np.int32], ring: NDArray[np.int32]) -> int:
+    """Writes up to RING_CAP distinct neighbours and their neighbours into ring, v left out; returns how many."""
+    size = 0
+    first = 0
+    for depth in range(2):
+        last = size if depth == 1 else 1
+        for i in range(first, last):
+            centre = v if depth == 0 else ring[i]
+            for j in range(offsets[centre], min(offsets[centre + 1], offsets[centre] + 24)):
+                for k in range(3):
+                    w = faces[at[j], k]
+                    if w == v or size == RING_CAP:
+                        continue
+                    known = False
+                    for s in range(size):
+                        if ring[s] == w:
+                            known = True
+                            break
+                    if not known:
+                        ring[size] = w
+                        size += 1
+    return size
+
+
+@njit(cache=True)
+def _has_long_edge(v: int, vertices: Points, faces: Faces, offsets: NDArray[np.int64], at: NDArray[np.int32]) -> bool:
+    for j in range(offsets[v], offsets[v + 1]):
+        for k in range(3):
+            w = faces[at[j], k]
+            d2 = 0.0
+            for d in range(3):
+                d2 += (vertices[w, d] - vertices[v, d]) ** 2
+            if d2 > 0.25:
+                return True
+    return False
+
+
+@njit(cache=True)
+def _spike_heights(vertices: Points, faces: Faces, normals: Points) -> Floats:
+    n = vertices.shape[0]
+    offsets, at = _facets_at(faces, n)
+    height = np.zeros(n)
+    ring = np.empty(RING_CAP, dtype=np.int32)
+    offs = np.empty(RING_CAP)
+    for v in range(n):
+        if not _has_long_edge(v, vertices, faces, offsets, at):
+            continue
+        size = _ring(v, faces, offsets, at, ring)
+        if size < 6:
+            continue
+        middle = np.empty(3)
+        for d in range(3):
+            for i in range(size):
+                offs[i] = vertices[ring[i], d]
+            middle[d] = np.median(offs[:size])
+        direction = np.zeros(3)
+        for i in range(size):
+            for j in range(offsets[ring[i]], min(offsets[ring[i] + 1], offsets[ring[i]] + 24)):
+                f = at[j]
+                if faces[f, 0] == v or faces[f, 1] == v or faces[f, 2] == v:
+                    continue
+                for d in range(3):
+                    direction[d] += normals[f, d]
+        length = np.sqrt((direction**2).sum())
+        if length < 1e-9:
+            continue
+        direction /= length
+        for i in range(size):
+            offs[i] = abs(((vertices[ring[i]] - middle) * direction).sum())
+        own = abs(((vertices[v] - middle) * direction).sum())
+        if own > 3.0 * np.median(offs[:size]):
+            height[v] = own
+    return height
