@@ -104,7 +104,7 @@ def _text(data: bytes) -> str:
 
 
 def _csv_rows(text: str) -> Iterator[Mapping[str, Any]]:
-    if ";" in text.lstrip().splitlines()[0]:
+    if ";" in next((line for line in text.splitlines() if line.strip()), ""):
         raise _refusal("decimal-commas", "The columns are separated by semicolons, as with decimal commas.")
     try:
         lines = [
