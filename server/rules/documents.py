@@ -34,7 +34,7 @@ class LimitRow:
 
 @dataclass(frozen=True, slots=True)
 class RuleRow:
-    """One rule as people read it. applies_to: records, each site or the case. level: of a rule without limits.
+    """One rule as people read it. applies_to: records, each site or the case. level: of rules without limits.
     standing: what stands behind its numbers, or behind its yes or no."""
 
     id: str
@@ -78,7 +78,7 @@ def module_of(rule: Rule) -> str:
 
 
 def headings_of(text: str) -> dict[str, str]:
-    """The parts of a rule's text: "" for what stands before the first heading, then by heading, on one line each."""
+    """The parts of a rule's text: "" for what stands before the first heading; each on one line."""
     parts = re.split(rf"^({'|'.join((*HEADINGS, 'Source'))}):", text.strip(), flags=re.M)
     named = {"": parts[0], **dict(zip(parts[1::2], parts[2::2], strict=True))}
     return {name: " ".join(part.split()) for name, part in named.items()}

@@ -46,8 +46,8 @@ RULE = Rule(
     id="file/personal-data",
     revision=1,
     title="A file holds personal data",
-    remedy="Name files by the patient code, and set the scanner to export without the patient's name. What is "
-    "handed on carries no such text.",
+    remedy="Name files by the patient code, and set the scanner to export without the patient's name. What "
+    "is handed on carries no such text.",
     source="Classes of identifiers of 45 CFR 164.514(b)(2); where they hide is common practice.",
     of_record=_observe,
     roles=frozenset(Role),
