@@ -21,7 +21,10 @@ class FileFormat(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class FileText:
-    """A text found inside a file, where personal data may hide. `where`: header, comment, solid, object, material, metadata."""
+    """A text found inside a file, where personal data may hide.
+
+    where: header, comment, solid, object, material or metadata.
+    """
 
     where: str
     text: str
@@ -29,7 +32,7 @@ class FileText:
 
 @dataclass(frozen=True, slots=True)
 class ReadingNote:
-    """Something accepted that a person may want to know. `code` is stable: trailing-bytes, denormals, two-solids, …"""
+    """Something accepted that a person may want to know. `code` is stable: trailing-bytes, denormals, …"""
 
     code: str
     says: str
@@ -57,7 +60,7 @@ class Reading:
 class Unreadable(BadFile):
     """The file is refused. `reason` is a stable code beneath the rule that reports it.
 
-    rule: which of file/unreadable, file/truncated, file/no-triangles, file/non-finite, file/too-heavy answers.
+    rule: the one that answers: file/unreadable, truncated, no-triangles, non-finite or too-heavy.
     says: one sentence for the clinic, with the numbers that show it; remedy: what to do.
     """
 
