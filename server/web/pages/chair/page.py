@@ -150,6 +150,7 @@ class ChairPage:
     form_href: str
     is_open: bool
     standing: StandingView
+    nameless: tuple[RecordView, ...]
     grave: tuple[ReasonView, ...]
     looks: tuple[ReasonView, ...]
     notes: tuple[ReasonView, ...]
@@ -160,5 +161,6 @@ class ChairPage:
     turns: tuple[TurnView, ...]
     messages: tuple[MessageView, ...]
     live_href: str
+    upload_href: str
     chunk_bytes: int
     max_bytes: int

@@ -1,0 +1,236 @@
+"""From a case as it stands to its chairside page."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from server.cases.lookup import CaseView
+from server.cases.tables import CaseState, Measuring, MessageKind, Record, Round
+from server.inspection.report import Report, Verdict
+from server.records.roles import Role
+from server.rules.finding import Finding
+from server.rules.limit import Level, Outcome
+from server.web.pages.chair.gates import GateEvidence
+from server.web.pages.chair.page import (
+    ChairPage,
+    MessageView,
+    NumberView,
+    ReasonView,
+    RecordView,
+    SubmitView,
+    TurnView,
+)
+from server.web.pages.chair.standing import standing_of
+from server.web.pages.chair.stations import steps_of
+from server.web.pages.form.build import WORDS
+from server.web.pages.parts import BUSY_TAG, Frame, OptionView, TagView, level_tag
+from server.web.pages.reasons import anchor_of, at_level, reason_of, title_of, unmeasured
+from server.web.pages.scales import figure
+from server.web.pages.words import sentence, size_words, time_view
+
+UNIT_WORDS = {
+    "mm": "millimetres", "cm": "centimetres", "m": "metres", "um": "micrometres", "in": "inches", "unknown": "not known",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What was found: the report on the current round, those of earlier rounds, and waivers by `anchor_of`."""
+
+    report: Report | None
+    earlier: Mapping[int, Report]
+    waived: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Sending:
+    """What the page needs for sending files."""
+
+    chunk_bytes: int
+    max_bytes: int
+
+
+def chair_page(frame: Frame, view: CaseView, judged: Judged, sending: Sending, zone: ZoneInfo) -> ChairPage:
+    """The chairside page of one case."""
+    case, report = view.case, judged.report
+    roles = {r.file_name: r.role for r in view.records if r.role is not None}
+    busy = {r.role for r in view.records if r.role and r.measuring in (Measuring.WAITING, Measuring.MEASURING)}
+    open_findings = [f for f in (report.findings if report else ()) if anchor_of(f) not in judged.waived]
+    evidence = GateEvidence(roles, busy, open_findings, is_judged=report is not None and not busy)
+    form_href = f"/cases/{case.id}/form"
+    is_open = not case.state.is_over
+    return ChairPage(
+        frame=frame,
+        case_id=case.id,
+        code=case.patient_code,
+        heading=case.patient_code or "New case",
+        subline=subline_of(view),
+        needed_by=time_view(case.needed_by, zone) if case.needed_by else None,
+        form_href=form_href,
+        is_open=is_open,
+        standing=standing_of(view, report),
+        nameless=tuple(_nameless(r) for r in view.records if r.role is None),
+        grave=_reasons(report, Level.RETURN, roles, judged.waived),
+        looks=_reasons(report, Level.LOOK, roles, judged.waived),
+        notes=_reasons(report, Level.NOTE, roles, judged.waived),
+        unmeasured=unmeasured(report),
+        steps=steps_of(view.form, _records(view, open_findings, report), evidence, form_href),
+        roles=role_options(),
+        submit=_submit(view, report, busy),
+        turns=turns_of(view, judged, zone),
+        messages=messages_of_case(view, zone, for_lab=False),
+        live_href=f"/cases/{case.id}/live",
+        upload_href=UPLOADS,
+        chunk_bytes=sending.chunk_bytes,
+        max_bytes=sending.max_bytes,
+    )
+
+
+def role_options() -> tuple[OptionView, ...]:
+    return tuple(OptionView(role.value, sentence(role.words)) for role in Role)
+
+
+def subline_of(view: CaseView) -> str:
+    """“Lower jaw · Provisional · Milled PMMA”, as far as it is known."""
+    form = view.form
+    known = [WORDS[v] for v in (form.working_arch, form.prosthesis, form.material) if v is not None]
+    return " · ".join([*known, view.case.state.words])
+
+
+def messages_of_case(view: CaseView, zone: ZoneInfo, *, for_lab: bool) -> tuple[MessageView, ...]:
+    """The thread, the reader's own side to the right."""
+    return tuple(
+        MessageView(
+            who=f"{'The lab' if m.from_lab else view.clinic_name} · {m.from_name}",
+            at=time_view(m.at, zone),
+            says=m.text,
+            is_own=m.from_lab is for_lab,
+        )
+        for m in view.messages
+    )
+
+
+def turns_of(view: CaseView, judged: Judged, zone: ZoneInfo) -> tuple[TurnView, ...]:
+    """The rounds, the latest first, each with what changed."""
+    return tuple(_turn(round_, view, judged, zone) for round_ in reversed(view.rounds))
+
+
+def _reasons(
+    report: Report | None, level: Level, roles: Mapping[str, Role], waived: Mapping[str, str]
+) -> tuple[ReasonView, ...]:
+    return tuple(reason_of(f, roles, waived.get(anchor_of(f), "")) for f in at_level(report, level))
+
+
+def _nameless(record: Record) -> RecordView:
+    tag = TagView("look", "What is it?", "look")
+    return RecordView(record.id, "look", tag, record.file_name, size_words(record.size_bytes), (), "", (), "", False, True, (), False)
+
+
+def _records(
+    view: CaseView, findings: Collection[Finding], report: Report | None
+) -> Mapping[Role, tuple[RecordView, ...]]:
+    placed: dict[Role, list[RecordView]] = {}
+    for record in view.records:
+        if record.role is not None:
+            placed.setdefault(record.role, []).append(_record(record, findings, report, view))
+    return {role: tuple(records) for role, records in placed.items()}
+
+
+def _record(record: Record, findings: Collection[Finding], report: Report | None, view: CaseView) -> RecordView:
+    is_busy = record.measuring in (Measuring.WAITING, Measuring.MEASURING) or report is None
+    about = [f for f in findings if record.file_name in f.records and f.outcome in _FOUND]
+    level = max((f.level for f in about), key=lambda lv: lv.gravity, default=Level.CLEAR)
+    grave = [f for f in about if f.level is level and level in (Level.LOOK, Level.RETURN)]
+    units = tuple(OptionView(v, w, v == record.unit.value) for v, w in UNIT_WORDS.items())
+    words = "Nothing to rescan by what could be measured." if level in (Level.CLEAR, Level.NOTE) else grave[0].says
+    shown_level = Level.CLEAR if level is Level.NOTE else level
+    is_new = record.first_round == view.case.round_number
+    return RecordView(
+        id=record.id,
+        kind="measuring" if is_busy else shown_level.value,
+        tag=BUSY_TAG if is_busy else level_tag(shown_level),
+        file_name=record.file_name,
+        size_words=size_words(record.size_bytes),
+        numbers=() if is_busy else numbers_of(record.file_name, report),
+        summary="" if is_busy else words,
+        reason_ids=() if is_busy else tuple(anchor_of(f) for f in grave),
+        replaces_words="Replaces the file of an earlier round." if record.replaces and is_new and record.first_round > 1 else "",
+        can_replace=True,
+        can_remove=True,
+        units=units,
+        is_unit_unsure=any(f.rule == "file/unit-doubtful" for f in about),
+    )
+
+
+UPLOADS = "/api/v1/uploads"
+
+_FOUND = (Outcome.FAILED, Outcome.DOUBTFUL, Outcome.CRASHED)
+
+_NUMBERS = (
+    ("file.reading", "n_facets_stored", "Triangles", ""),
+    ("file.reading", "n_rows", "Rows", ""),
+    ("file.extent", "span_mm", "Size", "mm"),
+    ("surface.spacing", "median_mm", "Point spacing", "mm"),
+    ("surface.roughness", "rms_mm", "Roughness", "mm"),
+)
+
+
+def numbers_of(file_name: str, report: Report | None) -> tuple[NumberView, ...]:
+    """The few numbers that count of one record."""
+    shown = []
+    for measure, field, label, unit in _NUMBERS:
+        entries = report.measures.get(measure, ()) if report else ()
+        entry = next((e for e in entries if isinstance(e, dict) and e.get("record") == file_name), {})
+        value = entry.get(field)
+        if isinstance(value, int | float) and value:
+            shown.append(NumberView(label, f"{figure(float(value))} {unit}".strip()))
+    return tuple(shown)
+
+
+def _submit(view: CaseView, report: Report | None, busy: Collection[Role]) -> SubmitView:
+    state, label = view.case.state, "Send to the lab"
+    if state is CaseState.WITH_LAB:
+        return SubmitView(False, "With the lab", "Nothing to do now. Replacing a file takes the case back and opens the next round.")
+    if state.is_over:
+        return SubmitView(False, "Closed", f"The case is {state.words}.")
+    if not view.records:
+        return SubmitView(False, label, "Once the first record is here.")
+    if any(r.role is None for r in view.records):
+        return SubmitView(False, label, "Say first what each file shows.")
+    if busy or report is None:
+        return SubmitView(True, label, "Some records are still being measured. You can wait for the verdict, or send now.", True)
+    if report.verdict is Verdict.RETURN:
+        says = "Something is to be done again. Better now, while the patient is here, than after the lab has found it too."
+        return SubmitView(True, label, says, True)
+    return SubmitView(True, label, "The lab sees the case at once. You can still replace a file afterwards.")
+
+
+def _turn(round_: Round, view: CaseView, judged: Judged, zone: ZoneInfo) -> TurnView:
+    report = judged.report if round_.number == view.case.round_number else judged.earlier.get(round_.number)
+    tag = level_tag(Level(report.verdict.value)) if report else TagView("none", "Being prepared", "none")
+    at = time_view(round_.submitted_at, zone) if round_.submitted_at else None
+    changes = [*_record_changes(round_, view), *_finding_changes(round_.number, report, judged.earlier)]
+    if any(m.kind is MessageKind.RETURN and m.round_number == round_.number for m in view.messages):
+        changes.append("The lab returned it; see the messages.")
+    return TurnView(round_.number, f"Round {round_.number}", at, tag, tuple(changes))
+
+
+def _record_changes(round_: Round, view: CaseView) -> list[str]:
+    new = [r for r in view.records if r.first_round == round_.number and r.role]
+    if round_.number == 1:
+        return []
+    return [f"New: {r.role.words} ({r.file_name})." for r in new if r.role]
+
+
+def _finding_changes(number: int, report: Report | None, earlier: Mapping[int, Report]) -> list[str]:
+    before = earlier.get(number - 1)
+    if report is None or before is None:
+        return []
+    was = {anchor_of(f): f for f in before.findings if f.level in (Level.LOOK, Level.RETURN)}
+    now = {anchor_of(f): f for f in report.findings if f.level in (Level.LOOK, Level.RETURN)}
+    was_rules, now_rules = {f.rule for f in was.values()}, {f.rule for f in now.values()}
+    gone = [f"Cleared: {title_of(rule)}." for rule in sorted(was_rules - now_rules)]
+    come = [f"Now found: {title_of(rule)}." for rule in sorted(now_rules - was_rules)]
+    return gone + come

@@ -1,0 +1,54 @@
+"""The one sentence on top of a case: whose turn it is, and whether to rescan before the patient leaves."""
+
+from __future__ import annotations
+
+from server.cases.lookup import CaseView
+from server.cases.tables import CaseState, Measuring
+from server.inspection.report import Report
+from server.web.pages.parts import StandingView
+from server.web.pages.words import count_words
+
+
+def standing_of(view: CaseView, report: Report | None) -> StandingView:
+    """The sentence for the clinic."""
+    state = view.case.state
+    if state is CaseState.RELEASED:
+        return StandingView("clear", "The lab has released this case to design. Nothing is left to do.")
+    if state is CaseState.WITHDRAWN:
+        return StandingView("plain", "This case was withdrawn. Nothing in it is measured any more.")
+    nameless = [r for r in view.records if r.role is None]
+    if nameless:
+        return StandingView("look", f"Say what {count_words(len(nameless), 'file')} shows, so that it can be measured.")
+    busy = [r for r in view.records if r.measuring in (Measuring.WAITING, Measuring.MEASURING)]
+    if busy:
+        what = count_words(len(busy), "record")
+        return StandingView("busy", f"Measuring {what}. The verdict appears here by itself.")
+    if not view.records:
+        return StandingView("plain", "Nothing has been sent yet. Begin with the marks and the scans from before.")
+    if report is None:
+        return StandingView("busy", "All records are measured; the verdict is being drawn up.")
+    return _judged(view, report)
+
+
+def _judged(view: CaseView, report: Report) -> StandingView:
+    kind = report.verdict.value
+    if view.case.state is CaseState.WITH_LAB:
+        return StandingView(kind, "The case is with the lab.", (report.says,))
+    if view.case.state is CaseState.WITH_CLINIC and view.round.submitted_at is not None:
+        return StandingView("return", "The lab sent this case back. What it asks for is in the messages.", (report.says,))
+    return StandingView(kind, report.says)
+
+
+def lab_standing_of(view: CaseView, report: Report | None) -> StandingView:
+    """The sentence for the lab: whose turn, and what the verdict rests on."""
+    state = view.case.state
+    if state.is_over:
+        return StandingView("clear" if state is CaseState.RELEASED else "plain", f"This case is {state.words}.")
+    busy = [r for r in view.records if r.measuring in (Measuring.WAITING, Measuring.MEASURING)]
+    if busy or (report is None and view.records):
+        what = count_words(len(busy), "record")
+        return StandingView("busy", f"Being measured: {what}." if busy else "Being judged.")
+    if report is None:
+        return StandingView("plain", "The clinic is still collecting; no record has arrived.")
+    turn = "" if state is CaseState.WITH_LAB else f"The case is {state.words}."
+    return StandingView(report.verdict.value, report.says, (turn,) if turn else ())

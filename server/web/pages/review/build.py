@@ -1,0 +1,157 @@
+"""From a case as it stands to the lab's page: every rule's answer, gravest first, and what can be decided."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from server.cases.lookup import CaseView
+from server.cases.tables import CaseState, Measuring, Record
+from server.inspection.report import Report
+from server.records.roles import Role
+from server.rules.finding import Finding
+from server.rules.limit import Level, Outcome
+from server.web.pages.chair.build import UNIT_WORDS, Judged, messages_of_case, numbers_of, subline_of, turns_of
+from server.web.pages.chair.standing import lab_standing_of
+from server.web.pages.parts import BUSY_TAG, WAIVED_TAG, Frame, TagView, finding_tag, level_tag
+from server.web.pages.reasons import about_words, anchor_of, scale_for, title_of, unmeasured, where_words
+from server.web.pages.review.facts import facts_of, measures_of, sites_of
+from server.web.pages.review.message import drafted_return
+from server.web.pages.review.page import FindingRow, RecordRow, ReleaseView, ReturnView, ReviewPage
+from server.web.pages.scales import limit_words, measured
+from server.web.pages.words import count_words, due_words, sentence, size_words, time_view
+
+_ORDER = {Outcome.FAILED: 0, Outcome.DOUBTFUL: 1, Outcome.CRASHED: 2, Outcome.NOT_MEASURED: 3}
+OUTCOME_WORDS = {
+    Outcome.PASSED: "passed",
+    Outcome.DOUBTFUL: "doubtful",
+    Outcome.FAILED: "failed",
+    Outcome.NOT_APPLICABLE: "does not apply",
+    Outcome.NOT_MEASURED: "not measured",
+    Outcome.CRASHED: "crashed",
+}
+CONSENT = "The prescriber has been asked and agrees."
+
+
+def review_page(frame: Frame, view: CaseView, judged: Judged, now: datetime, zone: ZoneInfo) -> ReviewPage:
+    """The lab's page of one case."""
+    case, report = view.case, judged.report
+    roles = {r.file_name: r.role for r in view.records if r.role is not None}
+    rows = _rows(report, roles, judged.waived, may_waive=case.state is CaseState.WITH_LAB)
+    is_late = case.needed_by is not None and case.needed_by < now and not case.state.is_over
+    return ReviewPage(
+        frame=frame,
+        case_id=case.id,
+        heading=case.patient_code or "No code yet",
+        subline=f"{view.clinic_name} · {subline_of(view)}",
+        needed_by=time_view(case.needed_by, zone) if case.needed_by else None,
+        due_words=due_words(case.needed_by, now) if case.needed_by and not case.state.is_over else "",
+        is_late=is_late,
+        standing=lab_standing_of(view, report),
+        tally=_tally(report),
+        found=tuple(row for row in rows if row.kind != "clear"),
+        passed=tuple(row for row in rows if row.kind == "clear"),
+        unmeasured=tuple(sentence(line) for line in (report.not_measured if report else ())),
+        records=tuple(_record(r, view, report) for r in view.records),
+        facts=facts_of(view.form, zone),
+        sites=sites_of(view.form),
+        measures=measures_of(report),
+        sheet=f"Sheet: {report.sheet.name}, version {report.sheet.version}" if report else "Not judged yet",
+        judged_at=time_view(datetime.fromisoformat(report.judged_at), zone).words if report else "",
+        returning=_returning(view, report, judged.waived, roles),
+        releasing=_releasing(view, report, judged.waived),
+        turns=turns_of(view, judged, zone),
+        messages=messages_of_case(view, zone, for_lab=True),
+        live_href=f"/cases/{case.id}/live",
+    )
+
+
+def _rows(
+    report: Report | None, roles: Mapping[str, Role], waived: Mapping[str, str], *, may_waive: bool
+) -> list[FindingRow]:
+    found = sorted(report.findings if report else (), key=_rank)
+    return [_row(f, roles, waived.get(anchor_of(f), ""), may_waive=may_waive) for f in found]
+
+
+def _rank(finding: Finding) -> tuple[int, int]:
+    return -finding.level.gravity, _ORDER.get(finding.outcome, 9)
+
+
+def _row(finding: Finding, roles: Mapping[str, Role], waived_words: str, *, may_waive: bool) -> FindingRow:
+    is_grave = finding.level in (Level.LOOK, Level.RETURN)
+    return FindingRow(
+        id=anchor_of(finding),
+        key=anchor_of(finding),
+        kind=finding.level.value,
+        tag=WAIVED_TAG if waived_words else finding_tag(finding.level, finding.outcome),
+        outcome=OUTCOME_WORDS[finding.outcome],
+        rule=finding.rule,
+        title=title_of(finding.rule),
+        about=about_words(finding, roles) or "The case",
+        says=finding.says,
+        value_words=measured(finding.value, finding.u95, finding.unit) if finding.value is not None else "",
+        limit_words=limit_words(finding.limit, finding.unit) if finding.limit else OUTCOME_WORDS[finding.outcome],
+        scale=scale_for(finding) if is_grave else None,
+        where=where_words(finding),
+        remedy=finding.remedy if is_grave else "",
+        source=f"{finding.limit.source} ({finding.limit.standing})" if finding.limit else "",
+        waived_words=waived_words,
+        may_waive=may_waive and is_grave and not waived_words,
+        waive_asks=CONSENT if finding.level is Level.RETURN else "",
+    )
+
+
+def _tally(report: Report | None) -> tuple[str, ...]:
+    if report is None:
+        return ()
+    counts = {outcome: sum(1 for f in report.findings if f.outcome is outcome) for outcome in Outcome}
+    return tuple(f"{count} {OUTCOME_WORDS[outcome]}" for outcome, count in counts.items() if count)
+
+
+def _record(record: Record, view: CaseView, report: Report | None) -> RecordRow:
+    about = [f.level for f in (report.findings if report else ()) if record.file_name in f.records]
+    level = max((lv for lv in about if lv is not Level.NOTE), key=lambda lv: lv.gravity, default=Level.CLEAR)
+    is_busy = record.measuring in (Measuring.WAITING, Measuring.MEASURING)
+    numbers = ", ".join(f"{n.label} {n.words}" for n in numbers_of(record.file_name, report))
+    return RecordRow(
+        id=record.id,
+        role=sentence(record.role.words) if record.role else "Role not said",
+        file_name=record.file_name,
+        size_words=size_words(record.size_bytes),
+        unit=UNIT_WORDS[record.unit.value],
+        sha256=record.sha256,
+        tag=_record_tag(level, is_busy=is_busy, is_judged=report is not None),
+        numbers=numbers,
+        href=f"/cases/{view.case.id}/records/{record.id}/file",
+    )
+
+
+def _record_tag(level: Level, *, is_busy: bool, is_judged: bool) -> TagView:
+    if is_busy:
+        return BUSY_TAG
+    return level_tag(level) if is_judged else TagView("none", "No verdict yet", "none")
+
+
+def _returning(
+    view: CaseView, report: Report | None, waived: Mapping[str, str], roles: Mapping[str, Role]
+) -> ReturnView:
+    if view.case.state is not CaseState.WITH_LAB:
+        return ReturnView(False, "", f"The case is {view.case.state.words}.")
+    open_findings = [f for f in (report.findings if report else ()) if anchor_of(f) not in waived]
+    says = "Drafted from the findings in the clinic’s words. Change it as you like; it goes into the messages."
+    return ReturnView(True, drafted_return(view.case.patient_code, open_findings, roles), says)
+
+
+def _releasing(view: CaseView, report: Report | None, waived: Mapping[str, str]) -> ReleaseView:
+    if view.case.state is CaseState.RELEASED:
+        return ReleaseView(False, "Released to design.")
+    if view.case.state is not CaseState.WITH_LAB:
+        return ReleaseView(False, f"The case is {view.case.state.words}.")
+    if report is None or any(r.measuring is not Measuring.MEASURED for r in view.records):
+        return ReleaseView(False, "Not before every record is measured and judged.")
+    against = [f for f in report.findings if f.level in (Level.LOOK, Level.RETURN) and anchor_of(f) not in waived]
+    if against:
+        return ReleaseView(False, f"{count_words(len(against), 'finding')} must be cleared or waived first.")
+    left = len(unmeasured(report))
+    return ReleaseView(True, f"Nothing stands against it by what could be measured; {count_words(left, 'thing')} could not be.")
