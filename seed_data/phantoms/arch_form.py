@@ -99,7 +99,7 @@ def _mirror(points: Floats, pivot: int) -> Floats:
 
 def _even(points: Floats) -> Floats:
     lengths = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
-    n = max(int(round(lengths[-1] / STEP_MM)), 2)
+    n = max(round(float(lengths[-1]) / STEP_MM), 2)
     s = np.linspace(0.0, lengths[-1], n + 1)
     return np.stack([np.interp(s, lengths, points[:, k]) for k in (0, 1)], axis=1)
 

@@ -101,7 +101,8 @@ class BodySolid:
 
     def distance(self, points_mm: Floats) -> Floats:
         """Distance of (n, 3) points in the body's frame; negative inside."""
-        return _body(self.profile, self.flats, self.rounding_mm, np.ascontiguousarray(points_mm))
+        f: Floats = _body(self.profile, self.flats, self.rounding_mm, np.ascontiguousarray(points_mm))
+        return f
 
 
 def solid_of(kind: BodyKind, *, rounding_mm: float = 0.0, root_mm: float = 0.0) -> BodySolid:
@@ -119,7 +120,7 @@ def _without_straight_corners(ring: Floats, root_mm: float) -> Floats:
         ring = np.vstack([(0.0, -root_mm), (ring[1, 0], -root_mm), ring[1:]])
     a, b = np.diff(ring[:-1], axis=0), np.diff(ring[1:], axis=0)
     bent = np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]) > 1e-9
-    return ring[np.concatenate([[True], bent, [True]])]
+    return np.asarray(ring[np.concatenate([[True], bent, [True]])], dtype=np.float64)
 
 
 def _shrunk(ring: Floats, by_mm: float) -> Floats:
@@ -166,7 +167,7 @@ def profile_distance(profile: Any, r: float, z: float) -> float:
         t = min(max(t, 0.0), 1.0)
         dr, dz = r - ar - t * er, z - az - t * ez
         best = min(best, dr * dr + dz * dz)
-    d = np.sqrt(best)
+    d: float = np.sqrt(best)
     return -d if inside else d
 
 

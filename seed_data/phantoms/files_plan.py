@@ -8,7 +8,7 @@ from seed_data.phantoms.mesh_files import Format, draw_habits
 from seed_data.phantoms.work import FilePlan, Work
 from server.records.roles import Role, Unit
 
-NAMES = (
+NAMES: tuple[dict[str, str], ...] = (
     {},
     {
         "jaw": "LowerJaw",

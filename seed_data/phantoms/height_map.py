@@ -27,11 +27,13 @@ class HeightMap:
 
     def at(self, uv_mm: Floats) -> Floats:
         """Heights at (n, 2) places."""
-        return _heights(self.coefficients, np.ascontiguousarray(uv_mm, dtype=np.float64))
+        heights: Floats = _heights(self.coefficients, np.ascontiguousarray(uv_mm, dtype=np.float64))
+        return heights
 
     def distance(self, points_mm: Floats) -> Floats:
         """Distance of (n, 3) points above the surface, to first order in it; negative below."""
-        return _above(self.coefficients, np.ascontiguousarray(points_mm, dtype=np.float64))
+        above: Floats = _above(self.coefficients, np.ascontiguousarray(points_mm, dtype=np.float64))
+        return above
 
 
 def grid_places() -> Floats:
@@ -47,7 +49,7 @@ def map_of(height: Callable[[Floats], Floats], *, blur_mm: float = 0.0) -> Heigh
 
 
 def map_from(nodes_mm: Floats, *, blur_mm: float = 0.0) -> HeightMap:
-    n = int(round(2 * HALF_MM / STEP_MM)) + 1
+    n = round(2 * HALF_MM / STEP_MM) + 1
     grid = nodes_mm.reshape(n, n)
     if blur_mm > 0.0:
         grid = ndimage.gaussian_filter(grid, blur_mm / STEP_MM, mode="nearest")

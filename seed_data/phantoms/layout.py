@@ -87,7 +87,7 @@ def plan_layouts(seed: int, arch: Arch, *, teeth_a_side: int) -> tuple[JawLayout
     made = []
     for own, count in ((arch, teeth_a_side), (opposite(arch), 7)):
         curve = beta_curve(width_mm=widths[own], depth_mm=depths[own], tail_mm=TAIL_MM)
-        moved = ArchCurve(curve.points_mm + (0.0, shifts[own]), curve.s_mm, curve.outward)
+        moved = ArchCurve(curve.points_mm + np.array([0.0, shifts[own]]), curve.s_mm, curve.outward)
         teeth, s = _crowns(dice(seed, "crowns", own), own, moved, size, overbite, pole, count)
         made.append(JawLayout(own, moved, _crest(rng, own, moved), teeth, s, pole))
     return made[0], made[1]
@@ -154,7 +154,7 @@ def _placed(
     inward = 0.3 if number <= 3 else INWARD_SHARE[arch] * breadth
     uv = facial.at(s) - outward * inward + rng.uniform(-0.12, 0.12, 2)
     sign = 1.0 if arch is Arch.LOWER else -1.0
-    slope = sign * (uv - (0.0, pole)) / OCCLUSAL_SPHERE_MM
+    slope = sign * (uv - np.array([0.0, pole])) / OCCLUSAL_SPHERE_MM
     up = np.array([-slope[0], -slope[1], 1.0])
     out = np.array([outward[0], outward[1], 0.0])
     lean = LABIAL_LEAN_DEG[arch] if number <= 2 else (8.0 if number == 3 else 0.0)

@@ -94,7 +94,7 @@ def stl_bytes(vertices: Floats, faces: Ints, *, header: str = "", facet_normals:
         n = face_normals(vertices, faces)
         facets["normal"] = n / np.maximum(np.linalg.norm(n, axis=1, keepdims=True), 1e-30)
     head = header.encode("latin-1", "replace")[:80].ljust(80, b"\0")
-    return head + np.uint32(len(faces)).astype("<u4").tobytes() + facets.tobytes()
+    return head + len(faces).to_bytes(4, "little") + facets.tobytes()
 
 
 def stl_text(vertices: Floats, faces: Ints, *, name: str = "surface") -> bytes:
@@ -111,8 +111,8 @@ def stl_text(vertices: Floats, faces: Ints, *, name: str = "surface") -> bytes:
 
 def obj_text(vertices: Floats, faces: Ints, header: str) -> bytes:
     lines = [f"# {header.strip()}"] if header.strip() else []
-    lines += ["v %.7g %.7g %.7g" % tuple(row) for row in vertices.tolist()]
-    lines += ["f %d %d %d" % tuple(row) for row in (faces + 1).tolist()]
+    lines += [f"v {x:.7g} {y:.7g} {z:.7g}" for x, y, z in vertices.tolist()]
+    lines += [f"f {a} {b} {c}" for a, b, c in (faces + 1).tolist()]
     return ("\n".join(lines) + "\n").encode()
 
 
@@ -149,9 +149,9 @@ def ply_bytes(
 
 def _ply_text(vertices: Floats, faces: Ints, rgb: NDArray[np.uint8] | None) -> bytes:
     if rgb is None:
-        lines = ["%.7g %.7g %.7g" % tuple(row) for row in vertices.tolist()]
+        lines = [f"{x:.7g} {y:.7g} {z:.7g}" for x, y, z in vertices.tolist()]
     else:
         pairs = zip(vertices.tolist(), rgb.tolist(), strict=True)
-        lines = ["%.7g %.7g %.7g %d %d %d" % (*xyz, *c) for xyz, c in pairs]
-    lines += ["3 %d %d %d" % tuple(row) for row in faces.tolist()]
+        lines = [f"{x:.7g} {y:.7g} {z:.7g} {r} {g} {b}" for (x, y, z), (r, g, b) in pairs]
+    lines += [f"3 {a} {b} {c}" for a, b, c in faces.tolist()]
     return ("\n".join(lines) + "\n").encode()

@@ -16,16 +16,15 @@ from seed_data.phantoms.dice import dice
 from seed_data.phantoms.faults import fault_named
 from seed_data.phantoms.files_plan import plan_files
 from seed_data.phantoms.marker_sets import MarkerForm, draw_markers
-from seed_data.phantoms.mesh_files import Format, mesh_bytes, stl_bytes
+from seed_data.phantoms.mesh_files import mesh_bytes, stl_bytes
 from seed_data.phantoms.mouth import plan_mouth
 from seed_data.phantoms.order_form import draw_form, draw_numbering
 from seed_data.phantoms.reference_mesh import reference_mesh
-from seed_data.phantoms.scanner import scan
+from seed_data.phantoms.scanner import Draft, scan
 from seed_data.phantoms.subjects import draw_device, settings_for, subjects_of
 from seed_data.phantoms.telling import truth_of
 from seed_data.phantoms.truth import PhantomTruth
-from seed_data.phantoms.work import FilePlan, Stage, Work
-from server.records.roles import Role, Unit
+from seed_data.phantoms.work import Fault, FilePlan, Stage, Work
 from server.records.teeth import Arch
 
 
@@ -39,29 +38,35 @@ def make_phantom(
     random_frames: bool = False,
     detail: float = 1.0,
     noise_um: float | None = None,
+    retake: Sequence[str] = (),
 ) -> PhantomTruth:
     """Writes a record set into the folder `out` (made if need be) and gives back its truth, also in truth.json.
 
     seed: decides everything that is not given. sites: 4 to 8. faults: names from `faults.ALL`. random_frames: every
     record in a frame of its own. detail: 1 is real size (0.6-0.9 million triangles); 0.7 about half as many.
-    noise_um: total noise of the scanner, instead of the seed's. Raises LookupError for an unknown fault, or where a
+    noise_um: total noise of the scanner, instead of the seed's. retake: keys of records (jaw, tissue, denture,
+    opposing, bite-left, …) scanned a second time: the same mouth, another mesh and other noise. Raises LookupError for an unknown fault, or where a
     fault finds nothing to spoil in this mouth.
     """
     work = draft_work(seed, sites, arch, random_frames=random_frames, detail=detail, noise_um=noise_um)
-    chosen = [fault_named(name) for name in faults]
+    run_stages(work, [fault_named(name) for name in faults], retake=set(retake))
+    truth = truth_of(work)
+    save_work(out, work, truth)
+    return truth
+
+
+def run_stages(work: Work, faults: Sequence[Fault], *, retake: set[str] | None = None) -> None:
+    """Scans, writes and lists the records, and lets each fault strike at its stage. What is scanned already stays."""
     for stage in Stage:
         if stage is Stage.SURFACE:
-            _scan_all(work)
+            _scan_all(work, retake or set())
         elif stage is Stage.FILE:
             _write_meshes(work)
         elif stage is Stage.FORM:
             _list_records(work)
-        for fault in chosen:
+        for fault in faults:
             if fault.stage is stage:
-                work.expectations += fault.spoil(work, dice(seed, "fault", fault.name))
-    truth = truth_of(work)
-    _save(out, work, truth)
-    return truth
+                work.expectations += fault.spoil(work, dice(work.seed, "fault", fault.name))
 
 
 def draft_work(
@@ -87,14 +92,18 @@ def draft_work(
     return work
 
 
-def _scan_all(work: Work) -> None:
+def _scan_all(work: Work, retake: set[str]) -> None:
     """Scans every subject, two at a time; the outcome does not depend on their order."""
     with ThreadPoolExecutor(max_workers=2) as pool:
-        keys = sorted(work.subjects, key=lambda key: key != "denture")
-        drafts = pool.map(lambda key: scan(work.seed, work.subjects[key], work.settings[key]), keys)
-        work.drafts = dict(zip(keys, drafts, strict=True))
-    for key, draft in work.drafts.items():
-        work.drafts[key] = replace(draft, T_file_joint=work.frame(key))
+        keys = sorted(set(work.subjects) - set(work.drafts), key=lambda key: (key != "denture", key))
+        drafts = pool.map(lambda key: _scanned(work, key, "2" if key in retake else ""), keys)
+        work.drafts |= {
+            key: replace(draft, T_file_joint=work.frame(key)) for key, draft in zip(keys, drafts, strict=True)
+        }
+
+
+def _scanned(work: Work, key: str, take: str) -> Draft:
+    return scan(work.seed, work.subjects[key], work.settings[key], take=take)
 
 
 def _write_meshes(work: Work) -> None:
@@ -123,13 +132,21 @@ def _list_records(work: Work) -> None:
         work.form["records"].append(entry | ({"body": plan.body} if plan.body else {}))
 
 
-def _save(out: Path, work: Work, truth: PhantomTruth) -> None:
+def save_work(out: Path, work: Work, truth: PhantomTruth) -> None:
+    """Writes the record set, its second round where there is one, and the truth."""
+    save_round(out, work, {})
+    if work.second_round:
+        save_round(out / "round2", work, work.second_round)
+    (out / "truth.json").write_text(truth.model_dump_json(indent=1) + "\n")
+
+
+def save_round(out: Path, work: Work, replaced: dict[str, bytes]) -> None:
+    """One complete record set, with the records in `replaced` in place of those of the first round."""
     out.mkdir(parents=True, exist_ok=True)
-    for plan in work.files.values():
-        (out / plan.name).write_bytes(plan.data)
+    for key, plan in work.files.items():
+        (out / plan.name).write_bytes(replaced.get(key, plan.data))
     _write_json(out / "case.json", work.form)
     write_bodies(out / "bodies")
-    (out / "truth.json").write_text(truth.model_dump_json(indent=1) + "\n")
 
 
 def write_bodies(folder: Path) -> None:
@@ -144,6 +161,3 @@ def write_bodies(folder: Path) -> None:
 
 def _write_json(path: Path, content: object) -> None:
     path.write_text(json.dumps(content, indent=1, ensure_ascii=False) + "\n")
-
-
-__all__ = ["Format", "Role", "Unit", "draft_work", "make_phantom", "write_bodies"]

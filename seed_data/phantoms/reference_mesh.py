@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -48,7 +50,7 @@ def _rings(kind: BodyKind) -> list[tuple[float, float, bool]]:
     corners = [c for c in kind.profile_mm if c[0] > 0.0]
     ledges = {f.from_z_mm for f in kind.flats}
     heights = {z for _, z in corners} | ledges
-    for (r0, low), (r1, high) in zip(corners, corners[1:], strict=False):
+    for (r0, low), (r1, high) in pairwise(corners):
         taper = abs(r1 - r0) / TAPER_MM if high > min(ledges) else 0.0
         heights |= set(np.linspace(low, high, int(np.ceil(max((high - low) / ROW_MM, taper, 1.0))) + 1))
     r, z = np.array(corners).T
@@ -70,7 +72,7 @@ def _angles(kind: BodyKind, rings: list[tuple[float, float, bool]]) -> Floats:
                 middle = np.radians(flat.azimuth_deg)
                 angles |= {float(middle - half) % (2 * np.pi), float(middle + half) % (2 * np.pi)}
     ordered = np.array(sorted(angles))
-    return ordered[np.concatenate([[True], np.diff(ordered) > 1e-6])]
+    return np.asarray(ordered[np.concatenate([[True], np.diff(ordered) > 1e-6])], dtype=np.float64)
 
 
 def _cuts(flat: Flat, z: float, below: bool) -> bool:

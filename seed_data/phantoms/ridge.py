@@ -73,7 +73,7 @@ def ridge(rng: Dice, layout: JawLayout, shape: RidgeShape) -> Soft:
     tongue = _tongue_drop(layout.arch, shape, t, share, wide)
     height = crest - np.where(t > 0.0, facial, tongue)
     height += 0.12 * np.clip(t - shape.fold_mm, 0.0, 6.0) ** 2 / 2.0
-    height += _pads(rng, layout.arch, uv, layout, back) + _palate_detail(rng, layout, uv, t)
+    height += _pads(rng, uv, layout, back) + _palate_detail(rng, layout, uv, t)
     height += _lumps(rng, uv, 0.30, (7.0, 20.0), 40) + _lumps(rng, uv, 0.035, (2.5, 4.0), 40)
     tongue_mm = np.inf if layout.arch is Arch.UPPER else pick(rng, 7.6, 8.4)
     return Soft(map_from(height, blur_mm=0.9), t, s, back, shape.fold_mm, tongue_mm)
@@ -133,7 +133,7 @@ def _tongue_drop(arch: Arch, shape: RidgeShape, t: Floats, share: Floats, wide: 
     return fallen
 
 
-def _pads(rng: Dice, arch: Arch, uv: Floats, layout: JawLayout, back_v: float) -> Floats:
+def _pads(rng: Dice, uv: Floats, layout: JawLayout, back_v: float) -> Floats:
     """Retromolar pads below, tuberosities above: soft swellings at the ridge's ends."""
     total = np.zeros(len(uv))
     behind = layout.crest.points_mm[:, 1] > back_v + 3.0
@@ -178,4 +178,5 @@ def _lumps(rng: Dice, uv: Floats, size_mm: float, wavelengths_mm: tuple[float, f
         angle, phase = pick(rng, 0.0, 6.3), pick(rng, 0.0, 6.3)
         k = 2 * np.pi / pick(rng, *wavelengths_mm)
         total += np.sin(k * (uv @ np.array([np.cos(angle), np.sin(angle)])) + phase)
-    return size_mm * np.sqrt(2.0 / count) * total
+    relief: Floats = size_mm * np.sqrt(2.0 / count) * total
+    return relief

@@ -228,7 +228,8 @@ def _with_holes(rng: Dice, raw: _Raw, count: int) -> tuple[_Raw, tuple[float, ..
     border = np.unique(border_edges(raw.mesh.faces))
     taboo = np.concatenate([points[border], points[raw.label >= 0]])
     spacing = mean_edge_mm(points, raw.mesh.faces)
-    keep, diameters = np.ones(len(points), dtype=bool), []
+    keep = np.ones(len(points), dtype=bool)
+    diameters: list[float] = []
     for at in points[rng.integers(len(points), size=40 * count)]:
         if len(diameters) == count:
             break

@@ -159,7 +159,7 @@ def _tissue_near(placed: Placed, denture: DentureSolid) -> Floats:
     ring = np.stack([np.outer(reach, np.cos(turns)), np.outer(reach, np.sin(turns))], axis=-1).reshape(-1, 2)
     uv = placed.seat_mm[:2] + ring
     points = np.column_stack([uv, denture.jaw.surface.at(uv)])
-    return points[np.linalg.norm(points - placed.seat_mm, axis=1) < reach[-1]]
+    return np.asarray(points[np.linalg.norm(points - placed.seat_mm, axis=1) < reach[-1]], dtype=np.float64)
 
 
 def channel_exit(placed: Placed, denture: DentureSolid) -> Floats | None:
@@ -169,9 +169,3 @@ def channel_exit(placed: Placed, denture: DentureSolid) -> Floats | None:
     f = denture.outer(steps)
     outside = np.flatnonzero(f > 0.0)
     return steps[outside[0]] if len(outside) and outside[0] > 0 else None
-
-
-def along_axis_mm(placed: Placed, distance_at: Floats, step_mm: float) -> float | None:
-    """Distance from the seat to the first place where a sampled field turns negative."""
-    inside = np.flatnonzero(distance_at < 0.0)
-    return float(inside[0] * step_mm) if len(inside) else None

@@ -40,15 +40,15 @@ class Placed:
 
     @property
     def seat_mm(self) -> Floats:
-        return self.T_joint_body[:3, 3]
+        return np.asarray(self.T_joint_body[:3, 3], dtype=np.float64)
 
     @property
     def axis(self) -> Floats:
-        return self.T_joint_body[:3, 2]
+        return np.asarray(self.T_joint_body[:3, 2], dtype=np.float64)
 
     @property
     def clock(self) -> Floats:
-        return self.T_joint_body[:3, 0]
+        return np.asarray(self.T_joint_body[:3, 0], dtype=np.float64)
 
 
 def body_field(

@@ -116,11 +116,10 @@ def bite_subject(mouth: Mouth, place: str) -> Subject:
 def settings_for(seed: int, subject: Subject, mouth: Mouth, device: Device) -> Settings:
     """Settings of one clean record, drawn for it alone."""
     rng = dice(seed, "settings", subject.name)
-    has_bodies = subject.role in (Role.JAW, Role.DENTURE)
     drift_mm = device.drift_mm * {Role.JAW: 1.0, Role.BITE: 0.3, Role.OPPOSING: 0.6}.get(subject.role, 0.5)
     drift = draw_drift(rng, most_mm=drift_mm)
     return Settings(
-        spacing_mm=device.spacing_mm if has_bodies else device.coarse_mm,
+        spacing_mm=device.spacing_mm if subject.role is Role.JAW else device.coarse_mm,
         noise=_own_noise(rng, device.noise),
         drift=drift,
         ragged_mm={Role.BITE: 0.8}.get(subject.role, pick(rng, 0.8, 1.4)),

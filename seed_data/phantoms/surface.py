@@ -15,7 +15,7 @@ Flags = NDArray[np.bool_]
 def face_normals(vertices: Floats, faces: Ints) -> Floats:
     """Normals of length twice the facet's area, (m, 3)."""
     a, b, c = vertices[faces[:, 0]], vertices[faces[:, 1]], vertices[faces[:, 2]]
-    return np.cross(b - a, c - a)
+    return np.asarray(np.cross(b - a, c - a), dtype=np.float64)
 
 
 def area_mm2(vertices: Floats, faces: Ints) -> float:
@@ -45,7 +45,7 @@ def border_edges(faces: Ints) -> Ints:
     low, high = edges.min(axis=1), edges.max(axis=1)
     key = low * (int(faces.max(initial=0)) + 1) + high
     _, index, counts = np.unique(key, return_index=True, return_counts=True)
-    return edges[index[counts == 1]]
+    return np.asarray(edges[index[counts == 1]], dtype=np.int64)
 
 
 def pieces(n: int, edges: Ints) -> tuple[int, Ints]:

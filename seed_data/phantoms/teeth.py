@@ -36,7 +36,8 @@ class ToothRow:
     def distance(self, points_mm: Floats) -> Floats:
         """Distance of (n, 3) points to the union of the crowns; negative inside."""
         points = np.ascontiguousarray(points_mm, dtype=np.float64)
-        return _row(self.origins_mm, self.axes, self.sizes_mm, self.numbers, points)
+        f: Floats = _row(self.origins_mm, self.axes, self.sizes_mm, self.numbers, points)
+        return f
 
     def index(self, number: int, side: int) -> int:
         return int(np.flatnonzero((self.numbers == number) & (self.sides == side))[0])
@@ -73,7 +74,8 @@ def _top(number: int, cusp: float, x: float, y: float) -> float:
     if number <= 2:
         return -0.12 * x * x - 0.25 * x**4
     if number == 3:
-        return -1.3 * (np.sqrt(x * x + 0.05) - 0.2236)
+        tip: float = -1.3 * (np.sqrt(x * x + 0.05) - 0.2236)
+        return tip
     sx, sy = (0.42, 0.42) if number >= 6 else (0.62, 0.40)
     total = 0.0
     for side in (-0.58, 0.58):

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from seed_data.phantoms.bodies import KINDS
 from seed_data.phantoms.marker_sets import MarkerForm, MarkerSet
 from seed_data.phantoms.mouth import Mouth
+from seed_data.phantoms.reference_mesh import reference_mesh
 from seed_data.phantoms.rigid import Matrix, angle_between_deg, inverse
 from seed_data.phantoms.scanner import Draft
 from seed_data.phantoms.sites import channel_exit, clearance_mm
@@ -36,8 +37,10 @@ def truth_of(work: Work) -> PhantomTruth:
     pairs = [(a, b) for i, a in enumerate(placed) for b in placed[i + 1 :]]
     left = -1.0 if work.mouth.layout.right_sign > 0 else 1.0
     marks = work.form.get("vertical") or {}
-    readings = [marks.get(k) for k in ("seated_mm", "reference_mm")]
-    change = None if None in readings else readings[0] - readings[1] - marks.get("planned_change_mm", 0.0)
+    seated, reference = marks.get("seated_mm"), marks.get("reference_mm")
+    change = None
+    if seated is not None and reference is not None:
+        change = seated - reference - marks.get("planned_change_mm", 0.0)
     return PhantomTruth(
         seed=work.seed,
         detail=work.detail,
@@ -178,8 +181,6 @@ def _markers(work: Work, markers: MarkerSet, made: RecordTruth) -> RecordTruth:
 
 
 def _faces_of(kind: str) -> int:
-    from seed_data.phantoms.reference_mesh import reference_mesh
-
     return reference_mesh(KINDS[kind]).n_faces
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from copy import deepcopy
+from dataclasses import dataclass, field, replace
 from enum import IntEnum
 
 import numpy as np
@@ -27,12 +28,14 @@ Floats = NDArray[np.float64]
 
 
 class Stage(IntEnum):
-    """When a fault strikes: before scanning, on the scanned surface, on the written file, on the filled-in form."""
+    """When a fault strikes: before scanning, on the scanned surface, on the written file, on the filled-in form,
+    on a second round."""
 
     MOUTH = 1
     SURFACE = 2
     FILE = 3
     FORM = 4
+    ROUND = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +73,8 @@ class Work:
     """Keys are record keys: jaw, tissue, denture, opposing, bite-left, bite-right, bite-front, before, markers.
 
     shown: per record key, the bodies as they stand in that record before scanning (joint frame, by site; a site
-    without a body is None). T_opposing_moved: of the opposing record from where it closes.
+    without a body is None). T_opposing_moved: of the opposing record from where it closes. second_round: the bytes
+    of the records that a second round replaces, by key; empty where there is no second round.
     """
 
     seed: int
@@ -89,6 +93,22 @@ class Work:
     files: dict[str, FilePlan] = field(default_factory=dict)
     T_opposing_moved: Matrix = field(default_factory=lambda: np.eye(4))
     expectations: list[Expectation] = field(default_factory=list)
+    second_round: dict[str, bytes] = field(default_factory=dict)
+
+    def copy(self) -> Work:
+        """The same work, to be spoiled without harm to this one; scanned surfaces are shared."""
+        return replace(
+            self,
+            form=deepcopy(self.form),
+            subjects=dict(self.subjects),
+            settings=dict(self.settings),
+            shown=dict(self.shown),
+            drafts=dict(self.drafts),
+            frames=dict(self.frames),
+            files={key: replace(plan) for key, plan in self.files.items()},
+            expectations=list(self.expectations),
+            second_round=dict(self.second_round),
+        )
 
     def dice(self, *names: str) -> Dice:
         return dice(self.seed, *names)

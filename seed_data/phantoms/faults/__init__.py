@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from seed_data.phantoms.faults.file_faults import FILE_FAULTS
+from seed_data.phantoms.faults.form_faults import FORM_FAULTS
+from seed_data.phantoms.faults.round_faults import ROUND_FAULTS
+from seed_data.phantoms.faults.surface_faults import SURFACE_FAULTS
 from seed_data.phantoms.work import Fault
 
-ALL: tuple[Fault, ...] = ()
+ALL: tuple[Fault, ...] = (*FILE_FAULTS, *SURFACE_FAULTS, *FORM_FAULTS, *ROUND_FAULTS)
 
 
 def fault_named(name: str) -> Fault:
