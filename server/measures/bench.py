@@ -19,6 +19,7 @@ from server.measures.measure import (
     Status,
     case_inputs,
 )
+from server.metrology.bvh import BoxTree
 from server.metrology.extent import Extent, extent_of
 from server.metrology.readers import read_scan
 from server.metrology.readers.reading import Reading, Unreadable
@@ -128,6 +129,10 @@ class RecordBench:
             return self.reading.scan.scaled(self.unit_mm)
         except Unreadable as refusal:
             raise NotMeasured("the file could not be read", because=refusal.rule) from refusal
+
+    @cached_property
+    def tree(self) -> BoxTree:
+        return BoxTree(self.scan)
 
     @cached_property
     def topology(self) -> Topology:

@@ -1,15 +1,30 @@
 """The graph of measures: every measure there is, in an order in which each comes after what it needs.
 
-A measure still to come (bodies, constellation, joint frame, bite, space, impression) takes its place here: one line in
-one of the two tuples, after those it needs.
+A measure still to come (bodies, constellation, joint frame, bite, space, impression) takes its place here:
+one line in one of the two tuples, after those it needs.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
+from server.measures.extent import EXTENT
+from server.measures.facing import FACING
+from server.measures.layers import LAYERS
 from server.measures.measure import CaseMeasure, RecordMeasure
+from server.measures.personal import PERSONAL
+from server.measures.reading import READING
+from server.measures.shell import SHELL
+from server.measures.texture import TEXTURE
 
-RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = ()
+RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = (
+    READING,
+    EXTENT,
+    PERSONAL,
+    SHELL,
+    FACING,
+    TEXTURE,
+    LAYERS,
+)
 
 CASE_MEASURES: tuple[CaseMeasure[Any], ...] = ()

@@ -1,6 +1,7 @@
 """The words of the graph of measures: what a measure is, what it is computed from, how its result is kept.
 
-A measure is made once for a given content and method revision, kept as a Measurement, and judged as often as one likes.
+A measure is made once for a given content and method revision, kept as a Measurement, and judged as often
+as one likes.
 """
 
 from __future__ import annotations
@@ -53,7 +54,7 @@ class Measurement(BaseModel):
     seconds: float = 0.0
 
 
-class NotMeasured(Exception):  # noqa: N818 - an answer, not a fault
+class NotMeasured(Exception):
     """Raised by a measure that cannot be made on this record. `because` is the rule whose finding is the cause."""
 
     def __init__(self, says: str, *, because: str | None = None) -> None:

@@ -4,6 +4,15 @@ from __future__ import annotations
 
 from server.rules.catalogue.bodies.not_in_catalogue import RULE as BODIES_NOT_IN_CATALOGUE
 from server.rules.catalogue.bodies.seat_unconfirmed import RULE as BODIES_SEAT_UNCONFIRMED
+from server.rules.catalogue.file.far_origin import RULE as FILE_FAR_ORIGIN
+from server.rules.catalogue.file.irregular import RULE as FILE_IRREGULAR
+from server.rules.catalogue.file.no_triangles import RULE as FILE_NO_TRIANGLES
+from server.rules.catalogue.file.non_finite import RULE as FILE_NON_FINITE
+from server.rules.catalogue.file.personal_data import RULE as FILE_PERSONAL_DATA
+from server.rules.catalogue.file.too_heavy import RULE as FILE_TOO_HEAVY
+from server.rules.catalogue.file.truncated import RULE as FILE_TRUNCATED
+from server.rules.catalogue.file.unit_doubtful import RULE as FILE_UNIT_DOUBTFUL
+from server.rules.catalogue.file.unreadable import RULE as FILE_UNREADABLE
 from server.rules.catalogue.form.arch_mismatch import RULE as FORM_ARCH_MISMATCH
 from server.rules.catalogue.form.connection_unsupported import RULE as FORM_CONNECTION_UNSUPPORTED
 from server.rules.catalogue.form.duplicate_site import RULE as FORM_DUPLICATE_SITE
@@ -15,12 +24,43 @@ from server.rules.catalogue.form.role_repeated import RULE as FORM_ROLE_REPEATED
 from server.rules.catalogue.form.tooth_code import RULE as FORM_TOOTH_CODE
 from server.rules.catalogue.form.unattested import RULE as FORM_UNATTESTED
 from server.rules.catalogue.markers.missing import RULE as MARKERS_MISSING
+from server.rules.catalogue.surface.coarse import RULE as SURFACE_COARSE
+from server.rules.catalogue.surface.degenerate import RULE as SURFACE_DEGENERATE
+from server.rules.catalogue.surface.double_layer import RULE as SURFACE_DOUBLE_LAYER
+from server.rules.catalogue.surface.hole import RULE as SURFACE_HOLE
+from server.rules.catalogue.surface.inside_out import RULE as SURFACE_INSIDE_OUT
+from server.rules.catalogue.surface.islands import RULE as SURFACE_ISLANDS
+from server.rules.catalogue.surface.mixed_facing import RULE as SURFACE_MIXED_FACING
+from server.rules.catalogue.surface.non_manifold import RULE as SURFACE_NON_MANIFOLD
+from server.rules.catalogue.surface.rough import RULE as SURFACE_ROUGH
+from server.rules.catalogue.surface.spikes import RULE as SURFACE_SPIKES
 from server.rules.catalogue.vertical.changed import RULE as VERTICAL_CHANGED
 from server.rules.catalogue.vertical.missing import RULE as VERTICAL_MISSING
 from server.rules.catalogue.vertical.unrepeatable import RULE as VERTICAL_UNREPEATABLE
 from server.rules.rule import Rule
 
 RULES: tuple[Rule, ...] = (
+    # file
+    FILE_FAR_ORIGIN,
+    FILE_IRREGULAR,
+    FILE_NON_FINITE,
+    FILE_NO_TRIANGLES,
+    FILE_PERSONAL_DATA,
+    FILE_TOO_HEAVY,
+    FILE_TRUNCATED,
+    FILE_UNIT_DOUBTFUL,
+    FILE_UNREADABLE,
+    # surface
+    SURFACE_COARSE,
+    SURFACE_DEGENERATE,
+    SURFACE_DOUBLE_LAYER,
+    SURFACE_HOLE,
+    SURFACE_INSIDE_OUT,
+    SURFACE_ISLANDS,
+    SURFACE_MIXED_FACING,
+    SURFACE_NON_MANIFOLD,
+    SURFACE_ROUGH,
+    SURFACE_SPIKES,
     # form
     FORM_ARCH_MISMATCH,
     FORM_CONNECTION_UNSUPPORTED,

@@ -1,0 +1,141 @@
+"""The command `archproof`."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from seed_data.phantoms.command import phantom
+from server.errors import ArchproofError
+from server.inspection.folder import check_folder, read_folder, write_report
+from server.inspection.report import Report
+from server.measures.measure import Measurement
+from server.rules.catalogue import RULES
+from server.rules.documents import catalogue_markdown, catalogue_rows
+from server.rules.limit import Level, Outcome
+from server.rules.sheet import ToleranceSheet, read_sheet
+from server.version import SOFTWARE
+
+UNUSABLE = 30
+"""Exit code where the folder, form or sheet cannot be used: no verdict was given."""
+
+app = typer.Typer(
+    help="Measures the records of a full-arch conversion and says what to rescan, why and how.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_show_locals=False,
+)
+app.command("phantom")(phantom)
+
+
+@app.command()
+def check(
+    folder: Annotated[Path, typer.Argument(help="Folder with case.json and the files it names.")],
+    bodies: Annotated[
+        Path | None, typer.Option(help="Folder of reference bodies, instead of FOLDER/bodies.")
+    ] = None,
+    sheet: Annotated[Path | None, typer.Option(help="Tolerance sheet (JSON) to judge under.")] = None,
+    json_file: Annotated[
+        Path | None, typer.Option("--json", help="Write the report as JSON to this file.")
+    ] = None,
+    now: Annotated[str | None, typer.Option(help="Time of judging, ISO 8601, instead of the clock.")] = None,
+) -> None:
+    """Check a record set: exit 0 clear, 10 look, 20 return, 30 the folder or form cannot be used."""
+    try:
+        record_set = read_folder(folder, bodies)
+        applied = _sheet(sheet)
+        report = check_folder(record_set, now=_time(now), run=_here, sheet=applied)
+        if json_file is not None:
+            write_report(report, json_file)
+    except (ArchproofError, OSError) as error:
+        typer.echo(getattr(error, "says", None) or f"{error}", err=True)
+        raise typer.Exit(UNUSABLE) from error
+    _print(report)
+    raise typer.Exit(report.verdict.exit_code)
+
+
+def _here(function: Callable[..., tuple[Measurement, ...]], *arguments: object) -> tuple[Measurement, ...]:
+    return function(*arguments)
+
+
+def _sheet(path: Path | None) -> ToleranceSheet | None:
+    if path is None:
+        return None
+    sheet = read_sheet(path.read_bytes())
+    sheet.check_against(RULES)
+    return sheet
+
+
+def _time(text: str | None) -> datetime:
+    if text is None:
+        return datetime.now(UTC)
+    try:
+        time = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise typer.BadParameter("give a time as in 2031-05-04T15:30:00+00:00", param_hint="--now") from error
+    return time if time.tzinfo else time.replace(tzinfo=UTC)
+
+
+_MARKS = {Level.RETURN: "RETURN", Level.LOOK: "LOOK  ", Level.NOTE: "note  "}
+
+
+def _print(report: Report) -> None:
+    typer.echo(f"{report.verdict.value.upper()}: {report.says}\n")
+    for finding in sorted(report.findings, key=lambda f: -f.level.gravity):
+        if finding.level is Level.CLEAR:
+            continue
+        about = ", ".join((*finding.records, *(f"site {tooth}" for tooth in finding.sites)))
+        typer.echo(f"{_MARKS[finding.level]} {finding.rule}" + (f"  [{about}]" if about else ""))
+        typer.echo(f"       {finding.says}")
+        if finding.value is not None and finding.limit is not None:
+            back = (
+                ""
+                if finding.limit.return_ is None or math.isinf(finding.limit.return_)
+                else f", return at {finding.limit.return_:g}"
+            )
+            uncertainty = f" ± {finding.u95:.2g}" if finding.u95 else ""
+            typer.echo(
+                f"       {finding.value:.4g}{uncertainty} {finding.unit}; look at {finding.limit.look:g}{back}"
+            )
+        if finding.remedy:
+            typer.echo(f"       → {finding.remedy}")
+    passed = sum(f.outcome is Outcome.PASSED for f in report.findings)
+    typer.echo(
+        f"\n{passed} checks passed. Sheet: {report.sheet.name} {report.sheet.version}. {report.software}"
+    )
+    typer.echo(
+        "Not a diagnosis: the dentist decides. Limits come from practice and laboratory studies; see `archproof rules`."
+    )
+
+
+@app.command()
+def rules(
+    markdown: Annotated[bool, typer.Option("--markdown", help="The whole catalogue as Markdown.")] = False,
+) -> None:
+    """List every rule with its limits and where they come from."""
+    if markdown:
+        typer.echo(catalogue_markdown())
+        return
+    for row in catalogue_rows():
+        typer.echo(f"{row.id:30} {row.title}")
+
+
+@app.command()
+def version() -> None:
+    """Print name and version."""
+    typer.echo(SOFTWARE)
+
+
+def main() -> None:
+    """Runs the command; whatever is not a verdict or a known error leaves with exit code 1."""
+    sys.exit(app())
+
+
+if __name__ == "__main__":
+    main()

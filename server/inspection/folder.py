@@ -1,0 +1,145 @@
+"""A record set in a folder: case.json, the files it names, and the reference bodies; checked without portal or database."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from server.errors import BadRequest
+from server.inspection.inspect import judge_case
+from server.inspection.measuring import RecordFile, measure_case, measure_record
+from server.inspection.report import Report, Timing
+from server.measures.measure import Measurement
+from server.records.bodies import BodyEntry
+from server.records.case_form import CaseForm, FormUnusable, read_case_form
+from server.rules.evidence import CaseEvidence, RecordEvidence
+from server.rules.sheet import ToleranceSheet
+
+FORM_BYTES_LIMIT = 4_000_000
+
+
+class FolderUnusable(BadRequest):
+    """The folder cannot be checked at all; the words say what is missing or wrong."""
+
+    code = "folder-unusable"
+
+
+@dataclass(frozen=True)
+class RecordSet:
+    """What lies in the folder. records: in the form's order."""
+
+    form: CaseForm
+    records: tuple[RecordFile, ...]
+    bodies: dict[str, BodyEntry]
+
+
+Run = Callable[..., tuple[Measurement, ...]]
+"""How a measuring function is run: in a supervised child, or here. Called with the function and its arguments."""
+
+
+def read_folder(folder: Path, bodies: Path | None = None) -> RecordSet:
+    """The record set in `folder`. Raises FolderUnusable or FormUnusable, naming what is missing."""
+    if not folder.is_dir():
+        raise FolderUnusable(f"{folder} is not a folder.")
+    path = folder / "case.json"
+    if not path.is_file():
+        raise FolderUnusable(f"There is no case.json in {folder}.")
+    if path.stat().st_size > FORM_BYTES_LIMIT:
+        raise FolderUnusable("case.json is far too large to be a case form.")
+    form = read_case_form(path.read_bytes())
+    files = [entry.file for entry in form.records]
+    twice = sorted({file for file in files if files.count(file) > 1})
+    if twice:
+        raise FolderUnusable(f"case.json names a file more than once: {', '.join(twice)}.")
+    missing = [file for file in files if not _inside(folder, file).is_file()]
+    if missing:
+        raise FolderUnusable(f"case.json names files that are not in the folder: {', '.join(missing)}.")
+    records = tuple(RecordFile(entry, str(_inside(folder, entry.file))) for entry in form.records)
+    return RecordSet(form, records, read_bodies(bodies or folder / "bodies", is_required=bodies is not None))
+
+
+def _inside(folder: Path, name: str) -> Path:
+    path = (folder / name).resolve()
+    if not path.is_relative_to(folder.resolve()):
+        raise FolderUnusable(f"“{name}” lies outside the case folder.")
+    return path
+
+
+def read_bodies(folder: Path, *, is_required: bool = False) -> dict[str, BodyEntry]:
+    """The body catalogue in a folder, by id; empty where there is no such folder and none is required.
+
+    Raises FolderUnusable for an entry that cannot be read or names a mesh that is not there.
+    """
+    if not folder.is_dir():
+        if is_required:
+            raise FolderUnusable(f"{folder} is not a folder of reference bodies.")
+        return {}
+    entries: dict[str, BodyEntry] = {}
+    for path in sorted(folder.glob("*.json")):
+        try:
+            entry = BodyEntry.model_validate_json(path.read_bytes())
+        except ValidationError as error:
+            first = error.errors()[0]
+            place = ".".join(str(part) for part in first["loc"])
+            raise FolderUnusable(
+                f"The reference body {path.name} cannot be used: {place}: {first['msg']}"
+            ) from error
+        if not _inside(folder, entry.mesh).is_file():
+            raise FolderUnusable(
+                f"The reference body {path.name} names a mesh that is not there: {entry.mesh}."
+            )
+        entries[entry.id] = entry
+    return entries
+
+
+def check_folder(
+    record_set: RecordSet, *, now: datetime, run: Run, sheet: ToleranceSheet | None = None, workers: int = 2
+) -> Report:
+    """Measures every record of the set, then the records together, and judges them. `now`: aware of its zone."""
+    begun = time.perf_counter()
+    with ThreadPoolExecutor(max_workers=workers) as threads:
+        made = list(threads.map(lambda record: run(measure_record, record), record_set.records))
+    together = run(measure_case, record_set.form, record_set.records, {}, tuple(m for ms in made for m in ms))
+    seconds = time.perf_counter() - begun
+    evidence = CaseEvidence(
+        form=record_set.form,
+        records=tuple(_evidence(r, ms) for r, ms in zip(record_set.records, made, strict=True)),
+        now=now,
+        measurements={m.measure: m for m in together},
+        bodies=record_set.bodies,
+    )
+    return judge_case(evidence, sheet, timing=Timing(measure=seconds))
+
+
+def _evidence(record: RecordFile, made: tuple[Measurement, ...]) -> RecordEvidence:
+    with open(record.path, "rb") as file:
+        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    return RecordEvidence(record.entry, sha256, {m.measure: m for m in made})
+
+
+def write_report(report: Report, path: Path) -> None:
+    """Writes the report's JSON; whole or not at all."""
+    partial = path.with_name(path.name + ".partial")
+    partial.write_text(
+        json.dumps(report.model_dump(mode="json"), ensure_ascii=False, indent=1), encoding="utf-8"
+    )
+    partial.replace(path)
+
+
+__all__ = [
+    "FolderUnusable",
+    "FormUnusable",
+    "RecordSet",
+    "check_folder",
+    "read_bodies",
+    "read_folder",
+    "write_report",
+]

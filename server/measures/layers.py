@@ -1,0 +1,44 @@
+"""`surface.layers`: the area over which a scan lies double, measured with every facet turned to the scanner."""
+
+from __future__ import annotations
+
+from server.measures.bench import RecordBench
+from server.measures.measure import RecordMeasure, Result
+from server.measures.reading import READING
+from server.metrology.facing import facing_of, turned_toward_scanner
+from server.metrology.layers import double_layer_of
+from server.metrology.topology import topology_of
+from server.records.roles import MESH_ROLES
+
+Vector3 = tuple[float, float, float]
+
+
+class LayersResult(Result):
+    double_area_mm2: float
+    double_area_u95_mm2: float
+    gap_mm: float
+    places_mm: tuple[Vector3, ...]
+
+
+def _measure(bench: RecordBench) -> LayersResult:
+    topology = bench.topology
+    if topology.against.any():
+        turned = turned_toward_scanner(bench.scan, facing_of(topology, bench.tree))
+        topology = topology_of(turned)
+    double = double_layer_of(topology, bench.tree)
+    return LayersResult(
+        double_area_mm2=double.area_mm2,
+        double_area_u95_mm2=double.u95_mm2,
+        gap_mm=double.gap_mm,
+        places_mm=double.places_mm,
+    )
+
+
+LAYERS = RecordMeasure(
+    name="surface.layers",
+    revision=1,
+    result=LayersResult,
+    roles=MESH_ROLES,
+    compute=_measure,
+    needs=(READING,),
+)
