@@ -44,7 +44,9 @@ class Vendored:
 def vendored() -> tuple[Vendored, ...]:
     """The list in vendor.json."""
     files = json.loads(LIST.read_text("utf-8"))["files"]
-    return tuple(Vendored(f["package"], f["version"], f["licence"], f["from"], f["to"], f["sha256"]) for f in files)
+    return tuple(
+        Vendored(f["package"], f["version"], f["licence"], f["from"], f["to"], f["sha256"]) for f in files
+    )
 
 
 def verify() -> None:

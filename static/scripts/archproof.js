@@ -49,7 +49,7 @@ function markWrongFields() {
 
 // A link into a folded part unfolds it.
 function unfold() {
-  const target = location.hash && document.getElementById(location.hash.slice(1));
+  const target = location.hash ? document.getElementById(location.hash.slice(1)) : null;
   for (let fold = target?.closest("details"); fold; fold = fold.parentElement?.closest("details")) fold.open = true;
   target?.scrollIntoView({ block: "start" });
 }

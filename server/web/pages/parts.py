@@ -42,9 +42,7 @@ class NoticeView:
         return {"done": "clear", "wrong": "return", "care": "care"}.get(self.kind, "note")
 
 
-GENERAL_CAUTION = (
-    "Archproof measures scans; it does not diagnose. The dentist decides, and local rules and licensed practice come first."
-)
+GENERAL_CAUTION = "Archproof measures scans; it does not diagnose. The dentist decides, and local rules and licensed practice come first."
 
 
 @dataclass(frozen=True, slots=True)

@@ -83,7 +83,9 @@ def reason_of(finding: Finding, roles: Mapping[str, Role], waived_words: str = "
 def at_level(report: Report | None, level: Level) -> list[Finding]:
     """Findings of that level that say something was found, or that something broke on our side."""
     found = report.findings if report else ()
-    return [f for f in found if f.level is level and (f.outcome in _SAID or level in (Level.LOOK, Level.RETURN))]
+    return [
+        f for f in found if f.level is level and (f.outcome in _SAID or level in (Level.LOOK, Level.RETURN))
+    ]
 
 
 def unmeasured(report: Report | None) -> tuple[str, ...]:

@@ -56,7 +56,9 @@ def figure(value: float, u95: float | None = None) -> str:
     if value == 0 or value == int(value):
         return f"{value:,.0f}".replace(",", " ")
     places = max(0, 2 - math.floor(math.log10(abs(value))))
-    return f"{value:.{min(places, 4)}f}".rstrip("0").rstrip(".") if places else f"{value:,.0f}".replace(",", " ")
+    return (
+        f"{value:.{min(places, 4)}f}".rstrip("0").rstrip(".") if places else f"{value:,.0f}".replace(",", " ")
+    )
 
 
 def measured(value: float, u95: float | None, unit: str) -> str:
@@ -121,7 +123,9 @@ def _placed(low: float, high: float) -> Callable[[float], float]:
 
 
 def _zones(edges: list[float], *, has_return: bool, is_lower: bool) -> tuple[Zone, ...]:
-    kinds = ["within", "look", "beyond"] if len(edges) == 2 else ["within", "beyond" if has_return else "look"]
+    kinds = (
+        ["within", "look", "beyond"] if len(edges) == 2 else ["within", "beyond" if has_return else "look"]
+    )
     if is_lower:
         kinds.reverse()
     stops = [_LEFT, *edges, _RIGHT]

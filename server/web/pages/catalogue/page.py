@@ -91,7 +91,9 @@ def sheets_page(frame: Frame, rules: Sequence[Rule]) -> SheetsPage:
     named: dict[str, list[Prosthesis]] = {}
     for prosthesis, sheet in DEFAULT_SHEETS.items():
         named.setdefault(sheet.name, []).append(prosthesis)
-    return SheetsPage(frame, tuple(_sheet(DEFAULT_SHEETS[kinds[0]], kinds, rules) for kinds in named.values()))
+    return SheetsPage(
+        frame, tuple(_sheet(DEFAULT_SHEETS[kinds[0]], kinds, rules) for kinds in named.values())
+    )
 
 
 def _sheet(sheet: ToleranceSheet, kinds: Sequence[Prosthesis], rules: Sequence[Rule]) -> SheetView:

@@ -56,9 +56,11 @@ def chair_page(frame: Frame, view: CaseView, judged: Judged, sending: Sending, z
     """The chairside page of one case."""
     case, report = view.case, judged.report
     roles = {r.file_name: r.role for r in view.records if r.role is not None}
-    busy = {r.role for r in view.records if r.role and r.measuring in (Measuring.WAITING, Measuring.MEASURING)}
+    busy = {
+        r.role for r in view.records if r.role and r.measuring in (Measuring.WAITING, Measuring.MEASURING)
+    }
     open_findings = [f for f in (report.findings if report else ()) if anchor_of(f) not in judged.waived]
-    evidence = GateEvidence(roles, busy, open_findings, is_judged=report is not None and not busy)
+    evidence = GateEvidence(roles, busy, open_findings, is_judged=report is not None)
     form_href = f"/cases/{case.id}/form"
     is_open = not case.state.is_over
     return ChairPage(
@@ -125,7 +127,21 @@ def _reasons(
 
 def _nameless(record: Record) -> RecordView:
     tag = TagView("look", "What is it?", "look")
-    return RecordView(record.id, "look", tag, record.file_name, size_words(record.size_bytes), (), "", (), "", False, True, (), False)
+    return RecordView(
+        record.id,
+        "look",
+        tag,
+        record.file_name,
+        size_words(record.size_bytes),
+        (),
+        "",
+        (),
+        "",
+        False,
+        True,
+        (),
+        False,
+    )
 
 
 def _records(
@@ -138,13 +154,19 @@ def _records(
     return {role: tuple(records) for role, records in placed.items()}
 
 
-def _record(record: Record, findings: Collection[Finding], report: Report | None, view: CaseView) -> RecordView:
+def _record(
+    record: Record, findings: Collection[Finding], report: Report | None, view: CaseView
+) -> RecordView:
     is_busy = record.measuring in (Measuring.WAITING, Measuring.MEASURING) or report is None
     about = [f for f in findings if record.file_name in f.records and f.outcome in _FOUND]
     level = max((f.level for f in about), key=lambda lv: lv.gravity, default=Level.CLEAR)
     grave = [f for f in about if f.level is level and level in (Level.LOOK, Level.RETURN)]
     units = tuple(OptionView(v, w, v == record.unit.value) for v, w in UNIT_WORDS.items())
-    words = "Nothing to rescan by what could be measured." if level in (Level.CLEAR, Level.NOTE) else grave[0].says
+    words = (
+        "Nothing to rescan by what could be measured."
+        if level in (Level.CLEAR, Level.NOTE)
+        else grave[0].says
+    )
     shown_level = Level.CLEAR if level is Level.NOTE else level
     is_new = record.first_round == view.case.round_number
     return RecordView(
@@ -156,7 +178,9 @@ def _record(record: Record, findings: Collection[Finding], report: Report | None
         numbers=() if is_busy else numbers_of(record.file_name, report),
         summary="" if is_busy else words,
         reason_ids=() if is_busy else tuple(anchor_of(f) for f in grave),
-        replaces_words="Replaces the file of an earlier round." if record.replaces and is_new and record.first_round > 1 else "",
+        replaces_words="Replaces the file of an earlier round."
+        if record.replaces and is_new and record.first_round > 1
+        else "",
         can_replace=True,
         can_remove=True,
         units=units,
@@ -192,7 +216,11 @@ def numbers_of(file_name: str, report: Report | None) -> tuple[NumberView, ...]:
 def _submit(view: CaseView, report: Report | None, busy: Collection[Role]) -> SubmitView:
     state, label = view.case.state, "Send to the lab"
     if state is CaseState.WITH_LAB:
-        return SubmitView(False, "With the lab", "Nothing to do now. Replacing a file takes the case back and opens the next round.")
+        return SubmitView(
+            False,
+            "With the lab",
+            "Nothing to do now. Replacing a file takes the case back and opens the next round.",
+        )
     if state.is_over:
         return SubmitView(False, "Closed", f"The case is {state.words}.")
     if not view.records:
@@ -200,7 +228,12 @@ def _submit(view: CaseView, report: Report | None, busy: Collection[Role]) -> Su
     if any(r.role is None for r in view.records):
         return SubmitView(False, label, "Say first what each file shows.")
     if busy or report is None:
-        return SubmitView(True, label, "Some records are still being measured. You can wait for the verdict, or send now.", True)
+        return SubmitView(
+            True,
+            label,
+            "Some records are still being measured. You can wait for the verdict, or send now.",
+            True,
+        )
     if report.verdict is Verdict.RETURN:
         says = "Something is to be done again. Better now, while the patient is here, than after the lab has found it too."
         return SubmitView(True, label, says, True)

@@ -72,17 +72,22 @@ def gate_view(gate: Gate, seen: GateEvidence) -> GateView:
     here = set(seen.roles.values())
     if any(role not in here for role in gate.roles):
         return GateView("shut", gate.stays, gate.absent)
-    if any(role in seen.busy for role in gate.roles) or not seen.is_judged:
+    awaited = set(Role) if gate is ALL_DONE else set(gate.roles)
+    if awaited & set(seen.busy) or not seen.is_judged:
         return GateView("shut", gate.stays, "Being measured.")
     about = [f for f in seen.findings if _concerns(f, gate, seen.roles)]
     grave = [f for f in about if f.level is Level.RETURN]
     if grave:
-        redo = dict.fromkeys(seen.roles[file].words for f in grave for file in f.records if file in seen.roles)
+        redo = dict.fromkeys(
+            seen.roles[file].words for f in grave for file in f.records if file in seen.roles
+        )
         words = f"To be done again: {listed(list(redo))}." if redo else "Complete the form first."
         return GateView("hold", gate.stays, words)
     looks = sum(1 for f in about if f.level is Level.LOOK)
     also = f" The lab will look at {count_words(looks, 'thing')}." if looks else ""
-    return GateView("may", gate.may, sentence(f"by what could be measured; what could not is listed at the foot.{also}"))
+    return GateView(
+        "may", gate.may, sentence(f"by what could be measured; what could not is listed at the foot.{also}")
+    )
 
 
 def _concerns(finding: Finding, gate: Gate, roles: Mapping[str, Role]) -> bool:

@@ -18,13 +18,17 @@ def standing_of(view: CaseView, report: Report | None) -> StandingView:
         return StandingView("plain", "This case was withdrawn. Nothing in it is measured any more.")
     nameless = [r for r in view.records if r.role is None]
     if nameless:
-        return StandingView("look", f"Say what {count_words(len(nameless), 'file')} shows, so that it can be measured.")
+        return StandingView(
+            "look", f"Say what {count_words(len(nameless), 'file')} shows, so that it can be measured."
+        )
     busy = [r for r in view.records if r.measuring in (Measuring.WAITING, Measuring.MEASURING)]
     if busy:
         what = count_words(len(busy), "record")
         return StandingView("busy", f"Measuring {what}. The verdict appears here by itself.")
     if not view.records:
-        return StandingView("plain", "Nothing has been sent yet. Begin with the marks and the scans from before.")
+        return StandingView(
+            "plain", "Nothing has been sent yet. Begin with the marks and the scans from before."
+        )
     if report is None:
         return StandingView("busy", "All records are measured; the verdict is being drawn up.")
     return _judged(view, report)
@@ -35,7 +39,9 @@ def _judged(view: CaseView, report: Report) -> StandingView:
     if view.case.state is CaseState.WITH_LAB:
         return StandingView(kind, "The case is with the lab.", (report.says,))
     if view.case.state is CaseState.WITH_CLINIC and view.round.submitted_at is not None:
-        return StandingView("return", "The lab sent this case back. What it asks for is in the messages.", (report.says,))
+        return StandingView(
+            "return", "The lab sent this case back. What it asks for is in the messages.", (report.says,)
+        )
     return StandingView(kind, report.says)
 
 
@@ -43,7 +49,9 @@ def lab_standing_of(view: CaseView, report: Report | None) -> StandingView:
     """The sentence for the lab: whose turn, and what the verdict rests on."""
     state = view.case.state
     if state.is_over:
-        return StandingView("clear" if state is CaseState.RELEASED else "plain", f"This case is {state.words}.")
+        return StandingView(
+            "clear" if state is CaseState.RELEASED else "plain", f"This case is {state.words}."
+        )
     busy = [r for r in view.records if r.measuring in (Measuring.WAITING, Measuring.MEASURING)]
     if busy or (report is None and view.records):
         what = count_words(len(busy), "record")

@@ -7,7 +7,15 @@ from dataclasses import dataclass
 
 from server.records.case_form import CaseForm, SeatConfirmed
 from server.records.roles import Role
-from server.web.pages.chair.gates import ALL_DONE, BITE_BROKEN, BODIES_OFF, MARKERS_OFF, Gate, GateEvidence, gate_view
+from server.web.pages.chair.gates import (
+    ALL_DONE,
+    BITE_BROKEN,
+    BODIES_OFF,
+    MARKERS_OFF,
+    Gate,
+    GateEvidence,
+    gate_view,
+)
 from server.web.pages.chair.page import FactView, RecordView, SlotView, StationView, StepView
 from server.web.pages.parts import MISSING_TAG, OPTIONAL_TAG
 from server.web.pages.words import sentence
@@ -65,7 +73,9 @@ def steps_of(
         slots = tuple(_slot(role, records.get(role, ()), form) for role in stop.roles)
         facts = _FACTS[number](form) if number in _FACTS else ()
         kind = _kind(slots, facts)
-        steps.append(StepView(station=StationView(number, stop.title, stop.says, kind, facts, slots, form_href)))
+        steps.append(
+            StepView(station=StationView(number, stop.title, stop.says, kind, facts, slots, form_href))
+        )
         if stop.gate is not None:
             steps.append(StepView(gate=gate_view(stop.gate, evidence)))
     return tuple(steps)
@@ -89,7 +99,9 @@ def _kind(slots: tuple[SlotView, ...], facts: tuple[FactView, ...]) -> str:
     kinds = [record.kind for slot in slots for record in slot.records]
     if "return" in kinds:
         return "trouble"
-    is_missing = any(slot.is_wanted and not slot.records for slot in slots) or any(f.is_missing for f in facts)
+    is_missing = any(slot.is_wanted and not slot.records for slot in slots) or any(
+        f.is_missing for f in facts
+    )
     is_begun = bool(kinds) or bool(facts)
     return "done" if is_begun and not is_missing and "measuring" not in kinds else "open"
 
@@ -116,7 +128,9 @@ def _seated(form: CaseForm) -> tuple[FactView, ...]:
     facts = [_height("Mark to mark, seated", vertical and vertical.seated_mm)]
     if vertical and vertical.reference_mm and vertical.seated_mm:
         change = vertical.seated_mm - vertical.reference_mm
-        facts.append(FactView("Opened by", f"{change:+.1f} mm (planned {vertical.planned_change_mm:+.1f} mm)"))
+        facts.append(
+            FactView("Opened by", f"{change:+.1f} mm (planned {vertical.planned_change_mm:+.1f} mm)")
+        )
     return tuple(facts)
 
 

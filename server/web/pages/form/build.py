@@ -6,7 +6,14 @@ from collections.abc import Mapping
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
-from server.records.case_form import CaseForm, Connection, Material, OpposingDentition, Prosthesis, SeatConfirmed
+from server.records.case_form import (
+    CaseForm,
+    Connection,
+    Material,
+    OpposingDentition,
+    Prosthesis,
+    SeatConfirmed,
+)
 from server.records.teeth import Arch, Numbering
 from server.web.pages.fields import FieldView, local_input
 from server.web.pages.form.page import FormSection, SiteView
@@ -49,8 +56,12 @@ def values_of(form: CaseForm, zone: ZoneInfo) -> dict[str, str]:
     data = form.model_dump(mode="json", by_alias=True)
     values = {name: _text(_at(data, name)) for name in (*PLAIN, *NUMBERS)}
     values["needed_by"] = local_input(form.needed_by, zone)
-    values["vertical.repeats_mm"] = "  ".join(f"{r:g}" for r in (form.vertical.repeats_mm if form.vertical else ()))
-    values |= {f"attested.{name}": "yes" for name in ATTESTED if form.attested and getattr(form.attested, name)}
+    values["vertical.repeats_mm"] = "  ".join(
+        f"{r:g}" for r in (form.vertical.repeats_mm if form.vertical else ())
+    )
+    values |= {
+        f"attested.{name}": "yes" for name in ATTESTED if form.attested and getattr(form.attested, name)
+    }
     if form.prescriber and form.prescriber.signed_at:
         values["prescriber.signed"] = "yes"
     for row, site in enumerate(data["sites"]):
@@ -79,15 +90,21 @@ class _Fields:
     def __init__(self, values: Mapping[str, str], problems: Mapping[str, str]) -> None:
         self.values, self.problems = values, problems
 
-    def text(self, name: str, label: str, hint: str = "", *, kind: str = "text", optional: bool = False) -> FieldView:
+    def text(
+        self, name: str, label: str, hint: str = "", *, kind: str = "text", optional: bool = False
+    ) -> FieldView:
         value, wrong = self.values.get(name, ""), self.problems.get(name, "")
         return FieldView(name, label, value, kind=kind, hint=hint, wrong=wrong, is_optional=optional)
 
-    def number(self, name: str, label: str, unit: str, hint: str = "", *, optional: bool = False) -> FieldView:
+    def number(
+        self, name: str, label: str, unit: str, hint: str = "", *, optional: bool = False
+    ) -> FieldView:
         value, wrong = self.values.get(name, ""), self.problems.get(name, "")
         return FieldView(name, label, value, "number", hint, wrong, unit, is_optional=optional)
 
-    def choice(self, name: str, label: str, kinds: type[StrEnum], hint: str = "", *, kind: str = "choice") -> FieldView:
+    def choice(
+        self, name: str, label: str, kinds: type[StrEnum], hint: str = "", *, kind: str = "choice"
+    ) -> FieldView:
         chosen = self.values.get(name, "")
         options = tuple(OptionView(k.value, WORDS[k], k.value == chosen) for k in kinds)
         if kind == "select":
@@ -98,12 +115,22 @@ class _Fields:
         return FieldView(name, label, self.values.get(name, ""), "check", hint, self.problems.get(name, ""))
 
 
-def sections_of(values: Mapping[str, str], problems: Mapping[str, str], zone: ZoneInfo) -> tuple[FormSection, ...]:
+def sections_of(
+    values: Mapping[str, str], problems: Mapping[str, str], zone: ZoneInfo
+) -> tuple[FormSection, ...]:
     """The sections of the form in the order in which a clinic knows their content."""
     fields = _Fields(values, problems)
-    parts = (_case(fields, zone), _vertical(fields), _sites(), _bridge(fields), _handling(fields), _signing(fields))
+    parts = (
+        _case(fields, zone),
+        _vertical(fields),
+        _sites(),
+        _bridge(fields),
+        _handling(fields),
+        _signing(fields),
+    )
     return tuple(
-        FormSection(i, p.id, p.title, p.says, p.fields, p.checks, p.is_sites) for i, p in enumerate(parts, start=1)
+        FormSection(i, p.id, p.title, p.says, p.fields, p.checks, p.is_sites)
+        for i, p in enumerate(parts, start=1)
     )
 
 
@@ -116,13 +143,25 @@ def _case(f: _Fields, zone: ZoneInfo) -> FormSection:
         (
             f.text("patient_code", "Patient code", "As your own files know the patient, such as R-1042."),
             f.choice("working_arch", "Working jaw", Arch),
-            f.choice("numbering", "Tooth numbers", Numbering, "Some codes are valid in both systems, so say which."),
+            f.choice(
+                "numbering", "Tooth numbers", Numbering, "Some codes are valid in both systems, so say which."
+            ),
             f.choice("prosthesis", "What is to be made", Prosthesis),
             f.choice("material", "Material", Material),
             f.choice("connection", "How it meets the abutments", Connection),
             f.choice("opposing_dentition", "Opposing jaw", OpposingDentition),
-            f.text("needed_by", "Needed by", f"When the patient is back in the chair ({zone.key}).", kind="datetime-local"),
-            f.text("callback", "How the lab reaches the chair", "A room or extension; no patient’s number.", optional=True),
+            f.text(
+                "needed_by",
+                "Needed by",
+                f"When the patient is back in the chair ({zone.key}).",
+                kind="datetime-local",
+            ),
+            f.text(
+                "callback",
+                "How the lab reaches the chair",
+                "A room or extension; no patient’s number.",
+                optional=True,
+            ),
         ),
     )
 
@@ -136,15 +175,31 @@ def _vertical(f: _Fields) -> FormSection:
         (
             f.number("vertical.reference_mm", "Before, teeth closed", "mm", "Before anaesthesia."),
             f.number("vertical.seated_mm", "With the relined denture seated", "mm"),
-            f.number("vertical.planned_change_mm", "Change you plan", "mm", "Plus opens the bite. Leave empty for none.", optional=True),
-            f.text("vertical.repeats_mm", "Repeat readings, seated", "In mm, a space between, such as 62.1 62.4.", optional=True),
+            f.number(
+                "vertical.planned_change_mm",
+                "Change you plan",
+                "mm",
+                "Plus opens the bite. Leave empty for none.",
+                optional=True,
+            ),
+            f.text(
+                "vertical.repeats_mm",
+                "Repeat readings, seated",
+                "In mm, a space between, such as 62.1 62.4.",
+                optional=True,
+            ),
         ),
     )
 
 
 def _sites() -> FormSection:
     return FormSection(
-        0, "implants", "Implants", "One row for each implant, also for one that stays covered today.", (), is_sites=True
+        0,
+        "implants",
+        "Implants",
+        "One row for each implant, also for one that stays covered today.",
+        (),
+        is_sites=True,
     )
 
 
@@ -157,11 +212,36 @@ def _bridge(f: _Fields) -> FormSection:
         (
             f.text("planned_teeth", "Teeth on the bridge", "First and last, such as 36-46.", optional=True),
             f.text("shade", "Shade", optional=True),
-            f.number("aesthetics.midline_mm", "Midline, from the denture’s", "mm", "Plus is to the patient’s left.", optional=True),
-            f.number("aesthetics.incisal_edge_mm", "Incisal edge, from the denture’s", "mm", "Plus is longer.", optional=True),
-            f.number("aesthetics.smile_line_mm", "Smile line, from the denture’s", "mm", "Plus is higher.", optional=True),
-            f.text("paired_case", "Patient code of the other jaw’s case", "Where both jaws are converted.", optional=True),
-            f.text("notes", "Anything else for the lab", "No names, no birth dates.", kind="long", optional=True),
+            f.number(
+                "aesthetics.midline_mm",
+                "Midline, from the denture’s",
+                "mm",
+                "Plus is to the patient’s left.",
+                optional=True,
+            ),
+            f.number(
+                "aesthetics.incisal_edge_mm",
+                "Incisal edge, from the denture’s",
+                "mm",
+                "Plus is longer.",
+                optional=True,
+            ),
+            f.number(
+                "aesthetics.smile_line_mm",
+                "Smile line, from the denture’s",
+                "mm",
+                "Plus is higher.",
+                optional=True,
+            ),
+            f.text(
+                "paired_case",
+                "Patient code of the other jaw’s case",
+                "Where both jaws are converted.",
+                optional=True,
+            ),
+            f.text(
+                "notes", "Anything else for the lab", "No names, no birth dates.", kind="long", optional=True
+            ),
         ),
     )
 
@@ -174,7 +254,13 @@ def _handling(f: _Fields) -> FormSection:
         "",
         (
             f.text("allergies", "Allergies to materials", kind="long", optional=True),
-            f.text("physical_items", "Items sent by hand", "What, disinfected with what, and for how long. Empty: none.", kind="long", optional=True),
+            f.text(
+                "physical_items",
+                "Items sent by hand",
+                "What, disinfected with what, and for how long. Empty: none.",
+                kind="long",
+                optional=True,
+            ),
         ),
     )
 
@@ -190,7 +276,12 @@ def _signing(f: _Fields) -> FormSection:
             f.text("prescriber.name", "Prescribing dentist"),
             f.text("prescriber.licence", "Licence number"),
         ),
-        (*checks, f.check("prescriber.signed", "I prescribe this work", "Signed with the time at which you tick this.")),
+        (
+            *checks,
+            f.check(
+                "prescriber.signed", "I prescribe this work", "Signed with the time at which you tick this."
+            ),
+        ),
     )
 
 
@@ -213,5 +304,7 @@ def _site(f: _Fields, row: int, number: int) -> SiteView:
         cuff_mm=f.number(at + "cuff_mm", "Cuff height", "mm", optional=True),
         torque_ncm=f.number(at + "torque_ncm", "Torque", "Ncm", optional=True),
         screw=f.text(at + "screw", "Screw", optional=True),
-        covered=f.check(at + "covered", "Stays covered today", "A covered implant has no scan body and is not counted."),
+        covered=f.check(
+            at + "covered", "Stays covered today", "A covered implant has no scan body and is not counted."
+        ),
     )

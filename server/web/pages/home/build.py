@@ -24,7 +24,9 @@ _GROUPS = (
 def home_page(frame: Frame, clinic: str, cases: CasePage, now: datetime, zone: ZoneInfo) -> HomePage:
     """The clinic's home page."""
     groups = tuple(
-        CaseGroup(id_, title, tuple(_card(line, now, zone) for line in cases.lines if line.case.state in states))
+        CaseGroup(
+            id_, title, tuple(_card(line, now, zone) for line in cases.lines if line.case.state in states)
+        )
         for id_, title, states in _GROUPS
     )
     more = f"/?cursor={cases.next_cursor}" if cases.next_cursor else ""

@@ -42,14 +42,22 @@ def people_page(
     """Everybody by organisation, with what is needed to invite one more."""
     wrong = wrong or {}
     by_organisation = {o.id: [p for p, org in everybody if org.id == o.id] for o in organisations}
-    groups = [OrganisationGroup(o.id, o.name, _rows(by_organisation[o.id], self_id, zone)) for o in organisations]
+    groups = [
+        OrganisationGroup(o.id, o.name, _rows(by_organisation[o.id], self_id, zone)) for o in organisations
+    ]
     return PeoplePage(
         frame=frame,
         groups=tuple(groups),
         organisations=tuple(OptionView(o.id, o.name) for o in organisations),
-        roles=tuple(OptionView(role.value, words, role is PersonRole.CLINIC) for role, words in ROLE_WORDS.items()),
-        email=FieldView("email", "E-mail address", kind="email", wrong=wrong.get("email", ""), is_required=True),
-        clinic_name=FieldView("clinic_name", "Name of the clinic", wrong=wrong.get("clinic_name", ""), is_required=True),
+        roles=tuple(
+            OptionView(role.value, words, role is PersonRole.CLINIC) for role, words in ROLE_WORDS.items()
+        ),
+        email=FieldView(
+            "email", "E-mail address", kind="email", wrong=wrong.get("email", ""), is_required=True
+        ),
+        clinic_name=FieldView(
+            "clinic_name", "Name of the clinic", wrong=wrong.get("clinic_name", ""), is_required=True
+        ),
         link=link,
         link_says=link_says,
     )
@@ -79,11 +87,23 @@ def _rows(people: Sequence[Person], self_id: str | None, zone: ZoneInfo) -> tupl
 
 
 def tokens_page(
-    frame: Frame, tokens: Sequence[ApiToken], *, now: datetime, zone: ZoneInfo, secret: str = "", wrong: str = ""
+    frame: Frame,
+    tokens: Sequence[ApiToken],
+    *,
+    now: datetime,
+    zone: ZoneInfo,
+    secret: str = "",
+    wrong: str = "",
 ) -> TokensPage:
     """The person's tokens; `secret` is shown this once."""
     days = tuple(OptionView(str(d), f"{d} days", d == 90) for d in (7, 30, 90, 365))
-    name = FieldView("name", "What it is for", wrong=wrong, hint="Such as the computer it will be kept on.", is_required=True)
+    name = FieldView(
+        "name",
+        "What it is for",
+        wrong=wrong,
+        hint="Such as the computer it will be kept on.",
+        is_required=True,
+    )
     return TokensPage(frame, tuple(_token(t, now, zone) for t in tokens), name, days, secret)
 
 
@@ -118,4 +138,3 @@ def audit_page(
     )
     more = f"/audit?before={entries[-1].id}" if len(entries) == AUDIT_PAGE else ""
     return AuditPage(frame, rows, more)
-

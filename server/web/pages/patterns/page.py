@@ -37,7 +37,10 @@ class PatternPage:
     fields: tuple[FieldView, ...]
     case_id: str = "sample"
     is_open: bool = True
-    roles: tuple[OptionView, ...] = (OptionView("jaw", "Jaw scan with scan bodies", True), OptionView("tissue", "Tissue scan"))
+    roles: tuple[OptionView, ...] = (
+        OptionView("jaw", "Jaw scan with scan bodies", True),
+        OptionView("tissue", "Tissue scan"),
+    )
 
 
 def pattern_page(frame: Frame) -> PatternPage:

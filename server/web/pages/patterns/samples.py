@@ -31,23 +31,42 @@ from server.web.pages.parts import (
 )
 from server.web.pages.scales import ScaleView, scale_of
 
-UNITS = tuple(OptionView(v, w, v == "mm") for v, w in (("mm", "millimetres"), ("in", "inches"), ("unknown", "not known")))
+UNITS = tuple(
+    OptionView(v, w, v == "mm")
+    for v, w in (("mm", "millimetres"), ("in", "inches"), ("unknown", "not known"))
+)
 TAKES = ".stl,.ply,.obj,.3mf,.zip"
 
 
 def tags() -> tuple[TagView, ...]:
     levels = tuple(level_tag(level) for level in Level)
     unmeasured = TagView("not_measured", "Not measured", "none")
-    return (*levels, BUSY_TAG, SENDING_TAG, MISSING_TAG, OPTIONAL_TAG, unmeasured, WAIVED_TAG, TagView("crashed", "Our fault", "crashed"))
+    return (
+        *levels,
+        BUSY_TAG,
+        SENDING_TAG,
+        MISSING_TAG,
+        OPTIONAL_TAG,
+        unmeasured,
+        WAIVED_TAG,
+        TagView("crashed", "Our fault", "crashed"),
+    )
 
 
 def standings() -> tuple[StandingView, ...]:
     return (
         StandingView("plain", "Nothing has been sent yet. Begin with the marks and the scans from before."),
         StandingView("busy", "Measuring two records. The verdict appears here by itself."),
-        StandingView("clear", "Nothing to rescan by what could be measured.", ("Not measured: where each scan body sits, the bite.",)),
+        StandingView(
+            "clear",
+            "Nothing to rescan by what could be measured.",
+            ("Not measured: where each scan body sits, the bite.",),
+        ),
         StandingView("look", "Nothing must be rescanned yet; the lab will look at one thing."),
-        StandingView("return", "Before the patient leaves, redo the jaw scan: a hole of 11 mm lies behind the last body."),
+        StandingView(
+            "return",
+            "Before the patient leaves, redo the jaw scan: a hole of 11 mm lies behind the last body.",
+        ),
     )
 
 
@@ -123,23 +142,39 @@ def record(kind: str) -> RecordView:
     )
 
 
+JAW = "Jaw scan with scan bodies"
+VACANT = SlotView(
+    "sample-wanted", JAW, "The working jaw with every scan body in place.", MISSING_TAG, (), True, True, TAKES
+)
+
+
+def filled_slot(kind: str) -> SlotView:
+    return SlotView(f"sample-{kind}", JAW, "", level_tag(Level.CLEAR), (record(kind),), True, False, TAKES)
+
+
 def slots() -> tuple[SlotView, ...]:
-    name = "Jaw scan with scan bodies"
-    filled = tuple(
-        SlotView("jaw", name, "", level_tag(Level.CLEAR), (record(kind),), True, False, TAKES)
-        for kind in ("measuring", "clear", "look", "return")
+    extra = SlotView(
+        "sample-extra",
+        "Scan from before",
+        "Helps to check the bite height.",
+        OPTIONAL_TAG,
+        (),
+        False,
+        True,
+        TAKES,
     )
-    wanted = SlotView("jaw", name, "The working jaw with every scan body in place.", MISSING_TAG, (), True, True, TAKES)
-    extra = SlotView("before", "Scan from before", "Helps to check the bite height.", OPTIONAL_TAG, (), False, True, TAKES)
-    return (wanted, extra, *filled)
+    return (extra, *(filled_slot(kind) for kind in ("measuring", "clear", "look")))
 
 
 def stations() -> tuple[StationView, ...]:
     facts = (FactView("Marks, before", "62.0 mm"), FactView("Seated", "write it down", True))
+    trouble, vacant = (filled_slot("return"),), (VACANT,)
     return (
-        StationView(1, "Marks and scans from before", "Before anaesthesia.", "done", facts, (), "/cases/sample/form"),
-        StationView(4, "Bodies, jaw and tissue", "", "trouble", (), slots()[-1:], "/cases/sample/form"),
-        StationView(6, "Denture all round", "", "open", (), slots()[:1], "/cases/sample/form"),
+        StationView(
+            1, "Marks and scans from before", "Before anaesthesia.", "done", facts, (), "/cases/sample/form"
+        ),
+        StationView(4, "Bodies, jaw and tissue", "", "trouble", (), trouble, "/cases/sample/form"),
+        StationView(6, "Denture all round", "", "open", (), vacant, "/cases/sample/form"),
     )
 
 
@@ -147,7 +182,11 @@ def gates() -> tuple[GateView, ...]:
     return (
         GateView("shut", "Markers must stay on", "Their record has not arrived."),
         GateView("hold", "Bodies must stay on", "The jaw scan is to be done again."),
-        GateView("may", "Markers may come off", "By what could be measured. Not measured: their fit to the jaw scan."),
+        GateView(
+            "may",
+            "Markers may come off",
+            "By what could be measured. Not measured: their fit to the jaw scan.",
+        ),
     )
 
 
@@ -157,14 +196,25 @@ def moment() -> TimeView:
 
 def turns() -> tuple[TurnView, ...]:
     return (
-        TurnView(1, "Round 1", moment(), level_tag(Level.RETURN), ("Sent with five records.", "The lab asked for the jaw scan again.")),
+        TurnView(
+            1,
+            "Round 1",
+            moment(),
+            level_tag(Level.RETURN),
+            ("Sent with five records.", "The lab asked for the jaw scan again."),
+        ),
         TurnView(2, "Round 2", None, BUSY_TAG, ("The jaw scan was replaced.", "Hole in the scan: cleared.")),
     )
 
 
 def messages() -> tuple[MessageView, ...]:
     return (
-        MessageView("Lab · Imke Sorel", moment(), "The jaw scan has a hole behind the last body.\nPlease scan that part again.", False),
+        MessageView(
+            "Lab · Imke Sorel",
+            moment(),
+            "The jaw scan has a hole behind the last body.\nPlease scan that part again.",
+            False,
+        ),
         MessageView("You", moment(), "Done; it is in round 2.", True),
     )
 
@@ -174,7 +224,9 @@ def fields() -> tuple[FieldView, ...]:
     return (
         FieldView("sample.code", "Patient code", "R-1042", hint="Never a name."),
         FieldView("sample.seated", "Seated height", "62.3", "number", unit="mm"),
-        FieldView("sample.wrong", "Cuff height", "two", "number", "", "Write a number, such as 62.3.", "mm", True),
+        FieldView(
+            "sample.wrong", "Cuff height", "two", "number", "", "Write a number, such as 62.3.", "mm", True
+        ),
         FieldView("sample.arch", "Working jaw", "lower", "choice", options=arches),
         FieldView("sample.unit", "Unit of the file", "mm", "select", options=UNITS),
         FieldView("sample.seen", "The bite was checked in the mouth", "yes", "check"),

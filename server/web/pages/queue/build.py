@@ -37,8 +37,14 @@ def queue_page(
         lines=tuple(_line(line, now, zone) for line in cases.lines),
         tally=tuple(_tally(state, counts.get(state, 0)) for state in CaseState),
         states=_states(wanted),
-        verdicts=(OptionView("", "Any"), *(OptionView(v, w, v == wanted.verdict) for v, w in VERDICT_WORDS.items())),
-        clinics=(OptionView("", "All"), *(OptionView(c.id, c.name, c.id == wanted.clinic_id) for c in clinics)),
+        verdicts=(
+            OptionView("", "Any"),
+            *(OptionView(v, w, v == wanted.verdict) for v, w in VERDICT_WORDS.items()),
+        ),
+        clinics=(
+            OptionView("", "All"),
+            *(OptionView(c.id, c.name, c.id == wanted.clinic_id) for c in clinics),
+        ),
         text=wanted.text,
         is_filtered=wanted != CaseFilter(state=CaseState.WITH_LAB),
         more_href=more,

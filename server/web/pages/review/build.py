@@ -12,7 +12,14 @@ from server.inspection.report import Report
 from server.records.roles import Role
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
-from server.web.pages.chair.build import UNIT_WORDS, Judged, messages_of_case, numbers_of, subline_of, turns_of
+from server.web.pages.chair.build import (
+    UNIT_WORDS,
+    Judged,
+    messages_of_case,
+    numbers_of,
+    subline_of,
+    turns_of,
+)
 from server.web.pages.chair.standing import lab_standing_of
 from server.web.pages.parts import BUSY_TAG, WAIVED_TAG, Frame, TagView, finding_tag, level_tag
 from server.web.pages.reasons import about_words, anchor_of, scale_for, title_of, unmeasured, where_words
@@ -91,7 +98,9 @@ def _row(finding: Finding, roles: Mapping[str, Role], waived_words: str, *, may_
         about=about_words(finding, roles) or "The case",
         says=finding.says,
         value_words=measured(finding.value, finding.u95, finding.unit) if finding.value is not None else "",
-        limit_words=limit_words(finding.limit, finding.unit) if finding.limit else OUTCOME_WORDS[finding.outcome],
+        limit_words=limit_words(finding.limit, finding.unit)
+        if finding.limit
+        else OUTCOME_WORDS[finding.outcome],
         scale=scale_for(finding) if is_grave else None,
         where=where_words(finding),
         remedy=finding.remedy if is_grave else "",
@@ -139,7 +148,9 @@ def _returning(
     if view.case.state is not CaseState.WITH_LAB:
         return ReturnView(False, "", f"The case is {view.case.state.words}.")
     open_findings = [f for f in (report.findings if report else ()) if anchor_of(f) not in waived]
-    says = "Drafted from the findings in the clinic’s words. Change it as you like; it goes into the messages."
+    says = (
+        "Drafted from the findings in the clinic’s words. Change it as you like; it goes into the messages."
+    )
     return ReturnView(True, drafted_return(view.case.patient_code, open_findings, roles), says)
 
 
@@ -150,8 +161,13 @@ def _releasing(view: CaseView, report: Report | None, waived: Mapping[str, str])
         return ReleaseView(False, f"The case is {view.case.state.words}.")
     if report is None or any(r.measuring is not Measuring.MEASURED for r in view.records):
         return ReleaseView(False, "Not before every record is measured and judged.")
-    against = [f for f in report.findings if f.level in (Level.LOOK, Level.RETURN) and anchor_of(f) not in waived]
+    against = [
+        f for f in report.findings if f.level in (Level.LOOK, Level.RETURN) and anchor_of(f) not in waived
+    ]
     if against:
         return ReleaseView(False, f"{count_words(len(against), 'finding')} must be cleared or waived first.")
     left = len(unmeasured(report))
-    return ReleaseView(True, f"Nothing stands against it by what could be measured; {count_words(left, 'thing')} could not be.")
+    return ReleaseView(
+        True,
+        f"Nothing stands against it by what could be measured; {count_words(left, 'thing')} could not be.",
+    )

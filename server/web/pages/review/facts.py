@@ -15,7 +15,15 @@ from server.web.pages.scales import figure
 from server.web.pages.words import time_view
 
 NOT_SAID = "not said"
-_UNITS = (("_per_mm2", "per mm²"), ("_mm3", "mm³"), ("_mm2", "mm²"), ("_mm", "mm"), ("_deg", "°"), ("_bytes", "bytes"), ("_s", "s"))
+_UNITS = (
+    ("_per_mm2", "per mm²"),
+    ("_mm3", "mm³"),
+    ("_mm2", "mm²"),
+    ("_mm", "mm"),
+    ("_deg", "°"),
+    ("_bytes", "bytes"),
+    ("_s", "s"),
+)
 _LONGEST = 12
 
 
@@ -34,7 +42,12 @@ def facts_of(form: CaseForm, zone: ZoneInfo) -> tuple[FactRow, ...]:
         ("Mark to mark, before", _mm(vertical.reference_mm if vertical else None)),
         ("Mark to mark, seated", _mm(vertical.seated_mm if vertical else None)),
         ("Change planned", _mm(vertical.planned_change_mm if vertical else None)),
-        ("Repeat readings", " ".join(f"{r:g}" for r in vertical.repeats_mm) + " mm" if vertical and vertical.repeats_mm else None),
+        (
+            "Repeat readings",
+            " ".join(f"{r:g}" for r in vertical.repeats_mm) + " mm"
+            if vertical and vertical.repeats_mm
+            else None,
+        ),
         ("Teeth on the bridge", form.planned_teeth),
         ("Shade", form.shade),
         ("The other jaw’s case", form.paired_case),

@@ -16,8 +16,10 @@ def drafted_return(patient_code: str, findings: Sequence[Finding], roles: Mappin
     """A draft: what is to be done again, why, and how; then what the lab only looked at."""
     grave = [f for f in findings if f.level is Level.RETURN]
     looks = [f for f in findings if f.level is Level.LOOK]
-    opening = f"Case {patient_code}: before we can begin, we need the following again." if patient_code else (
-        "Before we can begin, we need the following again."
+    opening = (
+        f"Case {patient_code}: before we can begin, we need the following again."
+        if patient_code
+        else ("Before we can begin, we need the following again.")
     )
     lines = [opening, ""]
     for number, finding in enumerate(grave, start=1):

@@ -1,0 +1,81 @@
+from __future__ import annotations
+
+from zoneinfo import ZoneInfo
+
+from server.cases.tables import CaseState, Measuring
+from server.inspection.report import Report
+from server.records.roles import Role
+from server.rules.limit import Level, Outcome
+from server.web.pages.chair.build import Judged
+from server.web.pages.parts import Room
+from server.web.pages.reasons import anchor_of
+from server.web.pages.review.build import review_page
+from server.web.pages.review.message import MAX_LENGTH, drafted_return
+from server.web.pages.review.page import ReviewPage
+from tests.web.invented import NOW, frame, full_records, full_report, hole, report, simple, view
+
+UTC = ZoneInfo("UTC")
+
+
+def page(
+    found: Report | None, waived: dict[str, str] | None = None, state: CaseState = CaseState.WITH_LAB
+) -> ReviewPage:
+    done = [r for r in full_records() if r.measuring is Measuring.MEASURED]
+    return review_page(frame(Room.DESK), view(state, *done), Judged(found, {}, waived or {}), NOW, UTC)
+
+
+def test_every_answer_is_in_the_table_the_gravest_first() -> None:
+    built = page(full_report())
+    assert [row.rule for row in built.found] == ["surface/hole", "markers/missing", "form/unattested"]
+    assert [row.rule for row in built.passed] == ["vertical/changed", "round/same-as-before"]
+
+
+def test_what_stands_against_a_release_is_counted() -> None:
+    built = page(full_report())
+    assert not built.releasing.may
+    assert "2 findings" in built.releasing.says
+    markers = full_report().findings[1]
+    assert page(full_report(), {anchor_of(hole()): "x", anchor_of(markers): "y"}).releasing.may
+
+
+def test_a_return_level_finding_asks_for_the_prescribers_consent() -> None:
+    rows = {row.rule: row for row in page(full_report()).found}
+    assert rows["surface/hole"].may_waive
+    assert rows["surface/hole"].waive_asks
+    assert rows["markers/missing"].waive_asks == ""
+    assert not rows["form/unattested"].may_waive
+
+
+def test_nothing_can_be_decided_before_it_is_the_labs_turn() -> None:
+    built = page(full_report(), state=CaseState.COLLECTING)
+    assert not built.returning.may
+    assert not built.releasing.may
+    assert not any(row.may_waive for row in built.found)
+
+
+def test_nothing_is_released_unmeasured() -> None:
+    assert not page(None).releasing.may
+
+
+def test_records_show_their_digest() -> None:
+    assert all(len(row.sha256) == 64 for row in page(full_report()).records)
+    assert page(full_report()).records[1].href == "/cases/case1/records/jaw-stl/file"
+
+
+def test_the_drafted_return_says_what_why_and_how_in_order() -> None:
+    look = simple("markers/missing", Outcome.FAILED, Level.LOOK, "No implant positions were given.")
+    draft = drafted_return("R-1042", [look, hole()], {"jaw.stl": Role.JAW})
+    what, how, also = (
+        draft.index(t)
+        for t in ("Jaw scan with scan bodies: An opening", "Dry the area", "No implant positions")
+    )
+    assert 0 < what < how < also
+
+
+def test_the_drafted_return_fits_into_a_message() -> None:
+    many = [hole(value=10 + i) for i in range(200)]
+    assert len(drafted_return("R-1042", many, {"jaw.stl": Role.JAW})) <= MAX_LENGTH + 2
+
+
+def test_a_draft_without_a_reason_leaves_the_words_to_the_lab() -> None:
+    assert "Write here" in drafted_return("", list(report().findings), {})
