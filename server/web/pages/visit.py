@@ -112,10 +112,11 @@ def _ways(actor: Actor, path: str) -> tuple[Way, ...]:
     if actor.is_administrator:
         ways += [("People", "/people"), ("Audit", "/audit")]
     ways += [("Tokens", "/tokens"), ("Rules", "/rules")]
-    is_here: Callable[[str], bool] = lambda href: (
-        path == href or (href in ("/", "/queue") and path.startswith("/cases"))
-    )  # noqa: E731
-    return tuple(Way(label, href, is_here(href)) for label, href in ways)
+    return tuple(Way(label, href, _is_here(href, path)) for label, href in ways)
+
+
+def _is_here(href: str, path: str) -> bool:
+    return path == href or (href in ("/", "/queue") and path.startswith("/cases"))
 
 
 Visiting = Annotated[Visit, Depends(visit)]

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 from fastapi import APIRouter, Depends
-from fastapi.responses import HTMLResponse, Response
 
-from server.web.pages.chair.routes import case_deed
-from server.web.pages.visit import Posted, Visiting
 from server.web.session import may_post
 
 guarded = APIRouter(dependencies=[Depends(may_post)])
