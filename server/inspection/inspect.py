@@ -23,7 +23,9 @@ NOT_YET_MEASURED = (
 """What no measure of this version looks at: said in every report, so that clear is never read as more than it is."""
 
 
-def judge_case(case: CaseEvidence, sheet: ToleranceSheet | None = None, *, timing: Timing | None = None) -> Report:
+def judge_case(
+    case: CaseEvidence, sheet: ToleranceSheet | None = None, *, timing: Timing | None = None
+) -> Report:
     """The report on a case. No file is opened: everything comes from the evidence. `sheet`: the default of the
     declared prosthesis where none is given."""
     applied = sheet or default_sheet(case.form.prosthesis)
@@ -41,7 +43,8 @@ def judge_case(case: CaseEvidence, sheet: ToleranceSheet | None = None, *, timin
         measures=measures_of(case),
         not_measured=NOT_YET_MEASURED,
         records=tuple(
-            {"file": r.file, "role": r.role.value, "unit": r.entry.unit.value, "sha256": r.sha256} for r in case.records
+            {"file": r.file, "role": r.role.value, "unit": r.entry.unit.value, "sha256": r.sha256}
+            for r in case.records
         ),
         timing_s=(timing or Timing()).model_copy(update={"judge": seconds}),
     )

@@ -1,0 +1,71 @@
+"""Judgements as kept, and the waivers that stand beside them."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+
+from sqlmodel import select
+
+from server.accounts.work import Work
+from server.cases.tables import Case, Round
+from server.inspection.report import Report
+from server.inspection.tables import Judgement, Waiver
+from server.kit.ids import new_id
+from server.rules.finding import Finding
+from server.rules.limit import Level, gravest
+
+OPEN_LEVELS = (Level.LOOK, Level.RETURN)
+
+
+def keep_judgement(work: Work, case: Case, round_: Round, report: Report) -> Judgement:
+    """Adds the report to the round, and lets the case's columns follow it."""
+    judgement = Judgement(
+        id=new_id(),
+        case_id=case.id,
+        round_number=round_.number,
+        verdict=report.verdict.value,
+        report=report.model_dump(mode="json"),
+        at=work.now,
+    )
+    work.session.add(judgement)
+    round_.judgement_id = judgement.id
+    mirror(case, report, waivers_of(work, case.id))
+    return judgement
+
+
+def mirror(case: Case, report: Report, waivers: Mapping[str, Waiver]) -> None:
+    """Writes into the case what lists show of its report."""
+    levels = [f.level for f in open_findings(report, waivers)]
+    case.verdict, case.headline = report.verdict.value, report.says[:2000]
+    case.open_returns, case.open_looks = levels.count(Level.RETURN), levels.count(Level.LOOK)
+    case.lightness = Level.RETURN.gravity - gravest(levels).gravity
+
+
+def report_of(work: Work, round_: Round) -> Report | None:
+    """The latest report on a round; None where it was never judged."""
+    row = work.session.get(Judgement, round_.judgement_id) if round_.judgement_id else None
+    return Report.model_validate(row.report) if row is not None else None
+
+
+def waivers_of(work: Work, case_id: str) -> dict[str, Waiver]:
+    """The waivers of a case by the finding they accept."""
+    rows = work.session.exec(select(Waiver).where(Waiver.case_id == case_id).order_by(Waiver.at))  # type: ignore[arg-type]
+    return {row.finding_key: row for row in rows}
+
+
+def finding_key(finding: Finding, report: Report) -> str:
+    """Names a finding by its rule, the bytes of its records and its sites: what a waiver binds to."""
+    digests = {record["file"]: record["sha256"] for record in report.records}
+    about = (finding.rule, *sorted(digests.get(f, f) for f in finding.records), *map(str, finding.site_index))
+    return hashlib.sha256("|".join(about).encode()).hexdigest()
+
+
+def open_findings(report: Report, waivers: Mapping[str, Waiver]) -> list[Finding]:
+    """The findings at look or return that nobody has waived at that level or a graver one."""
+    return [f for f in report.findings if f.level in OPEN_LEVELS and not is_waived(f, report, waivers)]
+
+
+def is_waived(finding: Finding, report: Report, waivers: Mapping[str, Waiver]) -> bool:
+    waiver = waivers.get(finding_key(finding, report))
+    return waiver is not None and Level(waiver.level).gravity >= finding.level.gravity
