@@ -57,7 +57,9 @@ def _described(topology: Topology, a: Points, b: Points, label: Ints, half: Ints
     count = np.bincount(label, minlength=n)
     length = np.bincount(label, weights=edge, minlength=n)
     middle = 0.5 * (a + b)
-    centre = np.stack([np.bincount(label, weights=middle[:, d] * edge, minlength=n) for d in range(3)], axis=1)
+    centre = np.stack(
+        [np.bincount(label, weights=middle[:, d] * edge, minlength=n) for d in range(3)], axis=1
+    )
     centre /= np.maximum(length, 1e-300)[:, None]
     fan = 0.5 * np.linalg.norm(np.cross(a - centre[label], b - centre[label]), axis=1)
     area = np.bincount(label, weights=fan, minlength=n)
@@ -80,7 +82,10 @@ def _described(topology: Topology, a: Points, b: Points, label: Ints, half: Ints
 
 
 def _outer(
-    shell: NDArray[np.int64], length: NDArray[np.float64], area: NDArray[np.float64], areas: NDArray[np.float64]
+    shell: NDArray[np.int64],
+    length: NDArray[np.float64],
+    area: NDArray[np.float64],
+    areas: NDArray[np.float64],
 ) -> NDArray[np.bool_]:
     outer = np.zeros(len(shell), dtype=bool)
     order = np.lexsort((-length, shell))
@@ -91,7 +96,9 @@ def _outer(
 
 
 @njit(cache=True)
-def _edges_at(a: NDArray[np.int64], b: NDArray[np.int64], n: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _edges_at(
+    a: NDArray[np.int64], b: NDArray[np.int64], n: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     offsets = np.zeros(n + 1, dtype=np.int64)
     for e in range(len(a)):
         offsets[a[e] + 1] += 1

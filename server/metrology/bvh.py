@@ -59,7 +59,9 @@ class BoxTree:
         distance, points, facets = _nearest(self.corners, self.boxes, self.first_leaf, asked, float(reach_mm))
         return Nearest(distance, points, self._named(facets))
 
-    def first_hits(self, origins: Points, directions: Points, reach_mm: float = np.inf, start_mm: float = 0.0) -> Hits:
+    def first_hits(
+        self, origins: Points, directions: Points, reach_mm: float = np.inf, start_mm: float = 0.0
+    ) -> Hits:
         """The first facet each ray meets, from either side, between `start_mm` and `reach_mm` along it.
 
         directions: (q, 3) unit. A ray that leaves a facet's own plane needs a `start_mm` of a few micrometres.
@@ -67,7 +69,9 @@ class BoxTree:
         distance, facets = self._cast(origins, directions, (start_mm, reach_mm), any_hit=False)
         return Hits(distance, self._named(facets))
 
-    def is_blocked(self, origins: Points, directions: Points, reach_mm: float, start_mm: float) -> NDArray[np.bool_]:
+    def is_blocked(
+        self, origins: Points, directions: Points, reach_mm: float, start_mm: float
+    ) -> NDArray[np.bool_]:
         """Whether each ray meets any facet between `start_mm` and `reach_mm`; cheaper than the first hit."""
         return np.asarray(self._cast(origins, directions, (start_mm, reach_mm), any_hit=True)[1] >= 0)
 

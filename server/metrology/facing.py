@@ -83,7 +83,8 @@ def facing_of(topology: Topology, tree: BoxTree) -> Facing:
     large = [int(i) for i in np.argsort(-areas, kind="stable") if areas[i] >= LEAST_PATCH_MM2][:200]
     members = _members(patch, large)
     patches = tuple(
-        _patch(topology, tree, members[i], odd, i, is_closed=border[i] == 0 and crowded[i] == 0) for i in large
+        _patch(topology, tree, members[i], odd, i, is_closed=border[i] == 0 and crowded[i] == 0)
+        for i in large
     )
     return Facing(patches, odd, patch, int(conflicts))
 
@@ -110,7 +111,13 @@ def _minority(patch: Ints, odd: NDArray[np.bool_], areas: NDArray[np.float64]) -
 
 
 def _patch(
-    topology: Topology, tree: BoxTree, faces: NDArray[np.int64], odd: NDArray[np.bool_], number: int, *, is_closed: bool
+    topology: Topology,
+    tree: BoxTree,
+    faces: NDArray[np.int64],
+    odd: NDArray[np.bool_],
+    number: int,
+    *,
+    is_closed: bool,
 ) -> Patch:
     sign = np.where(odd[faces], -1.0, 1.0)
     areas = topology.areas_mm2[faces]
@@ -147,7 +154,9 @@ def _volume_sign(centres: Points, normals: Points, areas: NDArray[np.float64]) -
     return float(np.sign((np.einsum("ij,ij->i", centres - middle, normals) * areas).sum()))
 
 
-def _open_sky(tree: BoxTree, centres: Points, normals: Points, areas: NDArray[np.float64]) -> tuple[float, float]:
+def _open_sky(
+    tree: BoxTree, centres: Points, normals: Points, areas: NDArray[np.float64]
+) -> tuple[float, float]:
     rng = np.random.default_rng(20260)
     steps = (np.arange(POINTS_PER_PATCH) + rng.random(POINTS_PER_PATCH)) / POINTS_PER_PATCH
     cumulative = np.cumsum(areas)
@@ -177,7 +186,9 @@ def _half_sphere(normals: Points, rng: np.random.Generator) -> Points:
     u /= np.maximum(np.linalg.norm(u, axis=1, keepdims=True), 1e-12)
     w = np.cross(normals, u)
     local = np.stack([flat * np.cos(turn), flat * np.sin(turn), np.broadcast_to(up, turn.shape)], axis=2)
-    return np.asarray(local[:, :, :1] * u[:, None] + local[:, :, 1:2] * w[:, None] + local[:, :, 2:] * normals[:, None])
+    return np.asarray(
+        local[:, :, :1] * u[:, None] + local[:, :, 1:2] * w[:, None] + local[:, :, 2:] * normals[:, None]
+    )
 
 
 @njit(cache=True)

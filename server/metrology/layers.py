@@ -59,7 +59,9 @@ def double_layer_of(topology: Topology, tree: BoxTree) -> DoubleLayer:
     return DoubleLayer(area, u95, middle, _places(centre[is_double], weights[is_double]))
 
 
-def _gap(topology: Topology, tree: BoxTree, centre: Points, normal: Points, sign: float) -> NDArray[np.float64]:
+def _gap(
+    topology: Topology, tree: BoxTree, centre: Points, normal: Points, sign: float
+) -> NDArray[np.float64]:
     """Distance to the first surface met ahead (sign 1) or behind (-1) where that faces the same way; else inf."""
     hits = tree.first_hits(centre, sign * normal, FAR_MM, NEAR_MM)
     met = hits.facets >= 0

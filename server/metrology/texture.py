@@ -86,7 +86,9 @@ def scatter_of(topology: Topology) -> Scatter | None:
     return _summed(points[picked][good], variance[good], dof[good])
 
 
-def _quadric_variance(points: Points, normals: Points, at: Points, at_normal: Points) -> tuple[Floats, Floats]:
+def _quadric_variance(
+    points: Points, normals: Points, at: Points, at_normal: Points
+) -> tuple[Floats, Floats]:
     _, near = cKDTree(points).query(at, k=NEIGHBOURS)
     u, w = _tangents(at_normal)
     offset = points[near] - at[:, None]
@@ -111,7 +113,9 @@ def _tangents(normals: Points) -> tuple[Points, Points]:
 
 def _summed(at: Points, variance: Floats, dof: Floats) -> Scatter:
     typical = float(np.median(dof))
-    low = float(np.quantile(variance, SMOOTH_QUANTILE)) / (float(chi2.ppf(SMOOTH_QUANTILE, typical)) / typical)
+    low = float(np.quantile(variance, SMOOTH_QUANTILE)) / (
+        float(chi2.ppf(SMOOTH_QUANTILE, typical)) / typical
+    )
     sigma = float(np.sqrt(low))
     roughest, place = _roughest_cell(at, variance)
     spread = 1.3 / np.sqrt(2.0 * typical * len(variance))
@@ -164,7 +168,9 @@ def _facets_at(faces: Faces, n: int) -> tuple[NDArray[np.int64], NDArray[np.int3
 
 
 @njit(cache=True)
-def _ring(v: int, faces: Faces, offsets: NDArray[np.int64], at: NDArray[np.int32], ring: NDArray[np.int32]) -> int:
+def _ring(
+    v: int, faces: Faces, offsets: NDArray[np.int64], at: NDArray[np.int32], ring: NDArray[np.int32]
+) -> int:
     """Writes up to RING_CAP distinct neighbours and their neighbours into ring, v left out; returns how many."""
     size = 0
     first = 0
@@ -189,7 +195,9 @@ def _ring(v: int, faces: Faces, offsets: NDArray[np.int64], at: NDArray[np.int32
 
 
 @njit(cache=True)
-def _has_long_edge(v: int, vertices: Points, faces: Faces, offsets: NDArray[np.int64], at: NDArray[np.int32]) -> bool:
+def _has_long_edge(
+    v: int, vertices: Points, faces: Faces, offsets: NDArray[np.int64], at: NDArray[np.int32]
+) -> bool:
     for j in range(offsets[v], offsets[v + 1]):
         for k in range(3):
             w = faces[at[j], k]
@@ -202,38 +210,46 @@ def _has_long_edge(v: int, vertices: Points, faces: Faces, offsets: NDArray[np.i
 
 
 @njit(cache=True)
+def _direction_of(
+    v: int,
+    ring: NDArray[np.int32],
+    faces: Faces,
+    normals: Points,
+    offsets: NDArray[np.int64],
+    at: NDArray[np.int32],
+    out: Floats,
+) -> float:
+    """Writes the mean normal of the facets around a ring that do not touch v; returns its length before scaling."""
+    out[:] = 0.0
+    for i in range(len(ring)):
+        for j in range(offsets[ring[i]], min(offsets[ring[i] + 1], offsets[ring[i]] + 24)):
+            f = at[j]
+            if faces[f, 0] != v and faces[f, 1] != v and faces[f, 2] != v:
+                out += normals[f]
+    length = np.sqrt((out**2).sum())
+    if length > 0.0:
+        out /= length
+    return length
+
+
+@njit(cache=True)
 def _spike_heights(vertices: Points, faces: Faces, normals: Points) -> Floats:
     n = vertices.shape[0]
     offsets, at = _facets_at(faces, n)
     height = np.zeros(n)
     ring = np.empty(RING_CAP, dtype=np.int32)
-    offs = np.empty(RING_CAP)
+    middle = np.empty(3)
+    direction = np.empty(3)
     for v in range(n):
         if not _has_long_edge(v, vertices, faces, offsets, at):
             continue
         size = _ring(v, faces, offsets, at, ring)
-        if size < 6:
+        if size < 6 or _direction_of(v, ring[:size], faces, normals, offsets, at, direction) < 1e-9:
             continue
-        middle = np.empty(3)
+        around = vertices[ring[:size]]
         for d in range(3):
-            for i in range(size):
-                offs[i] = vertices[ring[i], d]
-            middle[d] = np.median(offs[:size])
-        direction = np.zeros(3)
-        for i in range(size):
-            for j in range(offsets[ring[i]], min(offsets[ring[i] + 1], offsets[ring[i]] + 24)):
-                f = at[j]
-                if faces[f, 0] == v or faces[f, 1] == v or faces[f, 2] == v:
-                    continue
-                for d in range(3):
-                    direction[d] += normals[f, d]
-        length = np.sqrt((direction**2).sum())
-        if length < 1e-9:
-            continue
-        direction /= length
-        for i in range(size):
-            offs[i] = abs(((vertices[ring[i]] - middle) * direction).sum())
+            middle[d] = np.median(around[:, d])
         own = abs(((vertices[v] - middle) * direction).sum())
-        if own > 3.0 * np.median(offs[:size]):
+        if own > 3.0 * np.median(np.abs(((around - middle) * direction).sum(axis=1))):
             height[v] = own
     return height
