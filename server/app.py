@@ -11,6 +11,7 @@ from server.web.errors import install_error_answers
 from server.web.headers import Headers
 from server.web.pages.routes import router as pages
 from server.web.rendering import STATIC
+from server.web.tus import router as uploads
 
 
 def build_app(portal: Portal) -> FastAPI:
@@ -26,6 +27,7 @@ def build_app(portal: Portal) -> FastAPI:
     app.state.portal = portal
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.include_router(pages)
+    app.include_router(uploads)
     install_error_answers(app)
     app.add_middleware(Headers, is_secure=portal.settings.is_secure)
     return app

@@ -25,8 +25,8 @@ def title_of(rule_id: str) -> str:
 
 
 def anchor_of(finding: Finding) -> str:
-    """A name for the place of a finding on a page: the same as long as it is about the same thing."""
-    about = "|".join((finding.rule, *finding.records, *(str(i) for i in finding.site_index)))
+    """A name for the place of a finding on a page: the same as long as it says the same."""
+    about = "|".join((finding.rule, *finding.records, *(str(i) for i in finding.site_index), finding.says))
     return "reason-" + hashlib.sha256(about.encode()).hexdigest()[:12]
 
 

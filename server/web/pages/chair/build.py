@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from server.cases.lookup import CaseView
@@ -37,11 +37,13 @@ UNIT_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What was found: the report on the current round, those of earlier rounds, and waivers by `anchor_of`."""
+    """What was found: the report on the current round, those of earlier rounds; by `anchor_of` a finding, the words of
+    its waiver and the key under which it can be waived."""
 
     report: Report | None
     earlier: Mapping[int, Report]
     waived: Mapping[str, str]
+    keys: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,10 +206,10 @@ _NUMBERS = (
 def numbers_of(file_name: str, report: Report | None) -> tuple[NumberView, ...]:
     """The few numbers that count of one record."""
     shown = []
-    for measure, field, label, unit in _NUMBERS:
+    for measure, number, label, unit in _NUMBERS:
         entries = report.measures.get(measure, ()) if report else ()
         entry = next((e for e in entries if isinstance(e, dict) and e.get("record") == file_name), {})
-        value = entry.get(field)
+        value = entry.get(number)
         if isinstance(value, int | float) and value:
             shown.append(NumberView(label, f"{figure(float(value))} {unit}".strip()))
     return tuple(shown)

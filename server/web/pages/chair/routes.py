@@ -9,7 +9,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from server.accounts.work import NotYours, Work, reading, writing
 from server.cases.changing import change_record, remove_record
-from server.cases.lookup import view_case
+from server.cases.lookup import case_view
 from server.cases.messages import post_message
 from server.cases.turns import submit, withdraw
 from server.errors import BadRequest, NotFound
@@ -91,8 +91,8 @@ def _unit(text: str) -> Unit | None:
 
 def _page(visit: Visit, case_id: str, *notices: NoticeView) -> ChairPage | ReviewPage:
     with reading(visit.portal, visit.actor) as work:
-        view = view_case(work, case_id)
-        judged = judged_of(work, view)
+        view = case_view(work, case_id)
+        judged = judged_of(work, view, visit.zone)
         code = view.case.patient_code or "New case"
         if not visit.actor.is_clinic:
             return review_page(visit.frame(code, Room.DESK, *notices), view, judged, work.now, visit.zone)

@@ -45,7 +45,7 @@ def review_page(frame: Frame, view: CaseView, judged: Judged, now: datetime, zon
     """The lab's page of one case."""
     case, report = view.case, judged.report
     roles = {r.file_name: r.role for r in view.records if r.role is not None}
-    rows = _rows(report, roles, judged.waived, may_waive=case.state is CaseState.WITH_LAB)
+    rows = _rows(judged, roles, may_waive=case.state is CaseState.WITH_LAB)
     is_late = case.needed_by is not None and case.needed_by < now and not case.state.is_over
     return ReviewPage(
         frame=frame,
@@ -74,22 +74,22 @@ def review_page(frame: Frame, view: CaseView, judged: Judged, now: datetime, zon
     )
 
 
-def _rows(
-    report: Report | None, roles: Mapping[str, Role], waived: Mapping[str, str], *, may_waive: bool
-) -> list[FindingRow]:
-    found = sorted(report.findings if report else (), key=_rank)
-    return [_row(f, roles, waived.get(anchor_of(f), ""), may_waive=may_waive) for f in found]
+def _rows(judged: Judged, roles: Mapping[str, Role], *, may_waive: bool) -> list[FindingRow]:
+    found = sorted(judged.report.findings if judged.report else (), key=_rank)
+    return [_row(f, roles, judged, may_waive=may_waive) for f in found]
 
 
 def _rank(finding: Finding) -> tuple[int, int]:
     return -finding.level.gravity, _ORDER.get(finding.outcome, 9)
 
 
-def _row(finding: Finding, roles: Mapping[str, Role], waived_words: str, *, may_waive: bool) -> FindingRow:
+def _row(finding: Finding, roles: Mapping[str, Role], judged: Judged, *, may_waive: bool) -> FindingRow:
     is_grave = finding.level in (Level.LOOK, Level.RETURN)
+    anchor = anchor_of(finding)
+    waived_words = judged.waived.get(anchor, "")
     return FindingRow(
-        id=anchor_of(finding),
-        key=anchor_of(finding),
+        id=anchor,
+        key=judged.keys.get(anchor, ""),
         kind=finding.level.value,
         tag=WAIVED_TAG if waived_words else finding_tag(finding.level, finding.outcome),
         outcome=OUTCOME_WORDS[finding.outcome],

@@ -2,8 +2,61 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Depends
+from collections.abc import Iterator
+from urllib.parse import quote
 
+from fastapi import APIRouter, Depends
+from fastapi.responses import HTMLResponse, Response, StreamingResponse
+
+from server.accounts.work import reading
+from server.cases.lookup import CaseUnknown, find_record
+from server.kit.portal import Portal
+from server.review.deciding import release_case, return_case, waive
+from server.uploads.finishing import blob_key
+from server.web.pages.chair.routes import case_deed
+from server.web.pages.visit import Posted, Visiting
 from server.web.session import may_post
 
+router = APIRouter()
 guarded = APIRouter(dependencies=[Depends(may_post)])
+
+
+@guarded.post("/cases/{case_id}/waivers", response_class=HTMLResponse)
+def waive_finding(visit: Visiting, case_id: str, fields: Posted) -> Response:
+    key, reason, consent = fields.get("finding", ""), fields.get("reason", ""), bool(fields.get("consent"))
+    return case_deed(
+        visit, case_id, "waived", lambda work: waive(work, case_id, key, reason, has_consent=consent)
+    )
+
+
+@guarded.post("/cases/{case_id}/return", response_class=HTMLResponse)
+def return_to_clinic(visit: Visiting, case_id: str, fields: Posted) -> Response:
+    says = fields.get("says", "")
+    return case_deed(visit, case_id, "returned", lambda work: return_case(work, case_id, says))
+
+
+@guarded.post("/cases/{case_id}/release", response_class=HTMLResponse)
+def release(visit: Visiting, case_id: str) -> Response:
+    return case_deed(visit, case_id, "released", lambda work: release_case(work, case_id))
+
+
+@router.get("/cases/{case_id}/records/{record_id}/file")
+def fetch(visit: Visiting, case_id: str, record_id: str) -> Response:
+    """A record's bytes, always as an attachment and never as anything a browser would show."""
+    with reading(visit.portal, visit.actor) as work:
+        record = find_record(work, record_id)
+        if record.case_id != case_id:
+            raise CaseUnknown("There is no such record.")
+    headers = {
+        "Content-Disposition": f"attachment; filename*=UTF-8''{quote(record.file_name)}",
+        "Content-Length": str(record.size_bytes),
+        "Content-Security-Policy": "sandbox; default-src 'none'",
+        "Cache-Control": "no-store",
+        "X-SHA-256": record.sha256,
+    }
+    body = _bytes(visit.portal, record.sha256)
+    return StreamingResponse(body, media_type="application/octet-stream", headers=headers)
+
+
+def _bytes(portal: Portal, sha256: str) -> Iterator[bytes]:
+    yield from portal.store.chunks(blob_key(sha256))

@@ -1,0 +1,182 @@
+"""Resumable uploads over HTTP: the core of tus 1.0 with creation and termination.
+
+Source: tus.io, resumable upload protocol 1.0.0 (core, creation, expiration, termination), from memory.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+from email.utils import formatdate
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect
+
+from server.accounts.work import reading, writing
+from server.errors import BadRequest
+from server.kit.portal import Portal
+from server.records.roles import Role, Unit
+from server.uploads.finishing import finish_upload
+from server.uploads.resumable import (
+    IncomingPart,
+    NewUpload,
+    create_upload,
+    end_upload,
+    expires_at_s,
+    find_upload,
+    keep_part,
+    open_part,
+)
+from server.uploads.tables import Upload
+from server.web.asking import Asking
+from server.web.session import portal_of
+
+PATH = "/api/v1/uploads"
+VERSION = "1.0.0"
+_PART_TYPE = "application/offset+octet-stream"
+_TUS = {"Tus-Resumable": VERSION, "Cache-Control": "no-store"}
+
+router = APIRouter(prefix=PATH, tags=["uploads"])
+
+
+class HeaderWrong(BadRequest):
+    """A header of the upload protocol is missing or makes no sense."""
+
+    code = "upload-header"
+
+
+class VersionUnknown(BadRequest):
+    code = "upload-version"
+    http_status = 412
+
+
+class PartTypeWrong(BadRequest):
+    code = "upload-part-type"
+    http_status = 415
+
+
+@router.options("")
+def abilities(request: Request) -> Response:
+    """What this server can do."""
+    limit = str(portal_of(request).settings.max_record_bytes)
+    more = {"Tus-Version": VERSION, "Tus-Extension": "creation,expiration,termination", "Tus-Max-Size": limit}
+    return Response(status_code=204, headers=_TUS | more)
+
+
+@router.post("", status_code=201)
+def begin(request: Request, actor: Asking) -> Response:
+    """Announces a file of a case: `Upload-Length`, and `Upload-Metadata` with filename, case and, where known, role,
+    unit, body, replaces, sha256."""
+    _check_version(request)
+    portal = portal_of(request)
+    said = _metadata(request.headers.get("upload-metadata", ""))
+    new = NewUpload(
+        file_name=said.get("filename", ""),
+        length_bytes=_number(request, "upload-length"),
+        role=_role(said.get("role", "")),
+        unit=_unit(said.get("unit", "")),
+        body=said.get("body") or None,
+        replaces=said.get("replaces") or None,
+        sha256=said.get("sha256", ""),
+    )
+    with writing(portal, actor) as work:
+        upload = create_upload(work, said.get("case", ""), new)
+    return Response(status_code=201, headers=_state(portal, upload) | {"Location": f"{PATH}/{upload.id}"})
+
+
+@router.head("/{upload_id}")
+def stand(request: Request, actor: Asking, upload_id: str) -> Response:
+    """How far an upload is."""
+    _check_version(request)
+    portal = portal_of(request)
+    with reading(portal, actor) as work:
+        upload = find_upload(work, upload_id)
+    return Response(headers=_state(portal, upload) | {"Upload-Length": str(upload.length_bytes)})
+
+
+@router.patch("/{upload_id}", status_code=204)
+async def add_part(request: Request, actor: Asking, upload_id: str) -> Response:
+    """The next bytes. What arrived before a lost line is kept; the last part makes the record."""
+    _check_version(request)
+    if request.headers.get("content-type", "").partition(";")[0].strip() != _PART_TYPE:
+        raise PartTypeWrong(f"A part is sent as {_PART_TYPE}.")
+    portal, offset = portal_of(request), _number(request, "upload-offset")
+    with portal.store.scratch() as path:
+        part = await run_in_threadpool(open_part, portal, actor, upload_id, offset, path)
+        is_whole = await _receive(request, part)
+        await run_in_threadpool(keep_part, portal, actor, part)
+    if is_whole:
+        await run_in_threadpool(finish_upload, portal, upload_id)
+    with reading(portal, actor) as work:
+        upload = find_upload(work, upload_id)
+    return Response(status_code=204, headers=_state(portal, upload))
+
+
+@router.delete("/{upload_id}", status_code=204)
+def give_up(request: Request, actor: Asking, upload_id: str) -> Response:
+    """Ends an unfinished upload."""
+    _check_version(request)
+    end_upload(portal_of(request), actor, upload_id)
+    return Response(status_code=204, headers=_TUS)
+
+
+async def _receive(request: Request, part: IncomingPart) -> bool:
+    """Writes what comes; whether the line held to the end. Raises TooLarge with nothing of the part kept."""
+    try:
+        async for chunk in request.stream():
+            if chunk:
+                await run_in_threadpool(part.write, chunk)
+    except ClientDisconnect:
+        return False
+    except BadRequest:
+        part.file.close()
+        raise
+    return True
+
+
+def _state(portal: Portal, upload: Upload) -> dict[str, str]:
+    expires = formatdate(expires_at_s(portal, upload), usegmt=True)
+    return _TUS | {"Upload-Offset": str(upload.offset_bytes), "Upload-Expires": expires}
+
+
+def _check_version(request: Request) -> None:
+    if request.headers.get("tus-resumable") != VERSION:
+        raise VersionUnknown(f"This server speaks version {VERSION} of the upload protocol.")
+
+
+def _number(request: Request, header: str) -> int:
+    text = request.headers.get(header, "")
+    if not text.isascii() or not text.isdecimal() or len(text) > 15:
+        raise HeaderWrong(f"{header} must be a number of bytes.")
+    return int(text)
+
+
+def _metadata(header: str) -> dict[str, str]:
+    said = {}
+    for pair in header.split(",") if header.strip() else []:
+        name, _, value = pair.strip().partition(" ")
+        try:
+            said[name] = base64.b64decode(value, validate=True).decode("utf-8")
+        except (binascii.Error, UnicodeDecodeError) as error:
+            raise HeaderWrong("upload-metadata cannot be read.") from error
+    return said
+
+
+def _role(text: str) -> Role | None:
+    if not text:
+        return None
+    try:
+        return Role(text)
+    except ValueError as error:
+        raise HeaderWrong("This is not a role.") from error
+
+
+def _unit(text: str) -> Unit | None:
+    if not text:
+        return None
+    try:
+        return Unit(text)
+    except ValueError as error:
+        raise HeaderWrong("This is not a unit.") from error
