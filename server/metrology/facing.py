@@ -10,7 +10,7 @@ Not seen: an almost flat patch has a difference near zero; it is answered as und
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -28,6 +28,8 @@ LEAST_PATCH_MM2 = 20.0
 UNDECIDED_BELOW = 0.03
 """A difference of shares this small says nothing, whatever its spread."""
 CERTAIN_ABOVE = 0.10
+TOGETHER_CERTAIN_ABOVE = 0.05
+"""The same for all patches of a file together, whose chance errors even out."""
 START_MM = 0.05
 """Rays start this far off the surface, beyond noise and fused layers."""
 
@@ -86,7 +88,7 @@ def facing_of(topology: Topology, tree: BoxTree) -> Facing:
         _patch(topology, tree, members[i], odd, i, is_closed=border[i] == 0 and crowded[i] == 0)
         for i in large
     )
-    return Facing(patches, odd, patch, int(conflicts))
+    return Facing(_in_company(patches), odd, patch, int(conflicts))
 
 
 def turned_toward_scanner(scan: Scan, facing: Facing) -> Scan:
@@ -96,6 +98,39 @@ def turned_toward_scanner(scan: Scan, facing: Facing) -> Scan:
     faces = scan.faces.copy()
     faces[flip] = faces[flip][:, (0, 2, 1)]
     return Scan(scan.vertices, faces, scan.vertex_rgb)
+
+
+def _in_company(patches: tuple[Patch, ...]) -> tuple[Patch, ...]:
+    """One file comes from one scanner and one export, so a patch that is not certain of itself goes by them all."""
+    unsure = [p for p in patches if not p.is_certain]
+    total = sum(p.area_mm2 for p in patches)
+    if not unsure or len(patches) < 2 or total == 0.0:
+        return patches
+    score = sum(p.score * p.area_mm2 for p in patches) / total
+    u95 = float(np.sqrt(sum((p.u95 * p.area_mm2) ** 2 for p in patches))) / total
+    if abs(score) <= max(UNDECIDED_BELOW, u95):
+        return patches
+    side = Side.SCANNER if score > 0 else Side.AWAY
+    is_certain = abs(score) - u95 > TOGETHER_CERTAIN_ABOVE
+    return tuple(p if p.is_certain else replace(p, side=side, is_certain=is_certain) for p in patches)
+
+
+class _Trees:
+    """A tree for each shell: the other jaw of a bite, or a piece beside it, hides the sky and says nothing of a side."""
+
+    def __init__(self, topology: Topology, whole: BoxTree) -> None:
+        self._topology = topology
+        self._made: dict[int, BoxTree] = {}
+        if topology.shell_areas_mm2[0] > 0.98 * topology.area_mm2:
+            self._made[0] = whole
+
+    def of(self, facets: NDArray[np.int64]) -> BoxTree:
+        shell = int(self._topology.face_shell[facets[0]])
+        if shell not in self._made:
+            scan = self._topology.scan
+            own = scan.faces[self._topology.face_shell == shell]
+            self._made[shell] = BoxTree(Scan(scan.vertices, own))
+        return self._made[shell]
 
 
 def _members(patch: Ints, large: list[int]) -> dict[int, NDArray[np.int64]]:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from server.metrology.bvh import BoxTree
+from server.metrology.bvh import BoxTree, Hits
 from server.metrology.scan import Points
 from server.metrology.topology import Topology
 
@@ -18,6 +18,10 @@ SAME_FACING = 0.5
 """Cosine of the angle below which two facets count as facing the same way."""
 MAX_SAMPLES = 60_000
 PLACE_MM = 3.0
+LARGE_SHELL = 0.1
+"""A shell of at least this share of the largest one's area is a part of the record, not a patch over another."""
+SMALL_OVERLAP = 0.25
+"""Large shells that overlap over less than this share of the smaller are two things, not one scanned twice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +42,8 @@ def double_layer_of(topology: Topology, tree: BoxTree) -> DoubleLayer:
     meets faces the other way where the scan bounds a body, and the same way only where it is doubled.
 
     The scan's facets must be wound alike (turned ones are the matter of another measure). Large scans are sampled,
-    each facet by its area's chance. Not seen: layers closer than 0.05 mm, which noise produces too.
+    each facet by its area's chance. Not seen: layers closer than 0.05 mm, which noise produces too; a part over
+    another large shell of which it covers less than a quarter, as jaws do in a bite.
     """
     chosen = np.flatnonzero(~topology.is_sliver & ~topology.is_repeated)
     rng = np.random.default_rng(11)
@@ -48,8 +53,10 @@ def double_layer_of(topology: Topology, tree: BoxTree) -> DoubleLayer:
         return DoubleLayer(0.0, 0.0, 0.0, ())
     centre = topology.scan.vertices[topology.scan.faces[picked]].mean(axis=1)
     normal = topology.normals[picked]
-    gap = np.minimum(_gap(topology, tree, centre, normal, 1.0), _gap(topology, tree, centre, normal, -1.0))
-    is_double = np.isfinite(gap)
+    ahead, behind = (_second_layer(topology, tree, centre, normal, sign) for sign in (1.0, -1.0))
+    gap = np.minimum(ahead.distance_mm, behind.distance_mm)
+    met = np.where(ahead.distance_mm <= behind.distance_mm, ahead.facets, behind.facets)
+    is_double = np.isfinite(gap) & ~_is_bite(topology, picked, met)
     share = topology.area_mm2 / max(float(topology.areas_mm2[picked].sum()), 1e-12)
     weights = topology.areas_mm2[picked] * share
     area = 0.5 * float(weights[is_double].sum())  # both layers were counted
@@ -59,15 +66,33 @@ def double_layer_of(topology: Topology, tree: BoxTree) -> DoubleLayer:
     return DoubleLayer(area, u95, middle, _places(centre[is_double], weights[is_double]))
 
 
-def _gap(
-    topology: Topology, tree: BoxTree, centre: Points, normal: Points, sign: float
-) -> NDArray[np.float64]:
-    """Distance to the first surface met ahead (sign 1) or behind (-1) where that faces the same way; else inf."""
+def _second_layer(topology: Topology, tree: BoxTree, centre: Points, normal: Points, sign: float) -> Hits:
+    """The first surface met ahead (sign 1) or behind (-1), where that faces the same way; elsewhere nothing."""
     hits = tree.first_hits(centre, sign * normal, FAR_MM, NEAR_MM)
     met = hits.facets >= 0
     alike = np.zeros(len(centre), dtype=bool)
     alike[met] = np.einsum("ij,ij->i", topology.normals[hits.facets[met]], normal[met]) > SAME_FACING
-    return np.where(alike, hits.distance_mm, np.inf)
+    return Hits(np.where(alike, hits.distance_mm, np.inf), np.where(alike, hits.facets, -1).astype(np.int32))
+
+
+def _is_bite(topology: Topology, picked: NDArray[np.int64], met: NDArray[np.int32]) -> NDArray[np.bool_]:
+    """Where two large shells overlap over a small part of both, as the jaws of a bite do: that is no double layer."""
+    shell, areas = topology.face_shell, topology.shell_areas_mm2
+    own, other = shell[picked], np.where(met >= 0, shell[met], -1)
+    is_large = areas >= LARGE_SHELL * areas[0]
+    across = (met >= 0) & (own != other) & is_large[own] & is_large[other]
+    bite = np.zeros(len(picked), dtype=bool)
+    if not across.any():
+        return bite
+    sampled = topology.areas_mm2[picked]
+    total = np.bincount(own, weights=sampled, minlength=len(areas))
+    for a in np.unique(own[across]):
+        for b in np.unique(other[across & (own == a)]):
+            pair = across & (((own == a) & (other == b)) | ((own == b) & (other == a)))
+            overlap = 0.5 * float(sampled[pair].sum())
+            if overlap < SMALL_OVERLAP * min(total[a], total[b]):
+                bite |= pair
+    return bite
 
 
 def _places(points: Points, weights: NDArray[np.float64]) -> tuple[tuple[float, float, float], ...]:
