@@ -130,7 +130,7 @@ def _crowns(
             origins.append(origin)
             axes.append(frame)
             sizes.append(
-                (0.5 * width * 1.03, 0.5 * crown.faciolingual_mm * size, crown.length_mm * size, cusp)
+                (0.5 * width * 1.05, 0.5 * crown.faciolingual_mm * size, crown.length_mm * size, cusp)
             )
             numbers.append(number)
             sides.append(side)

@@ -14,7 +14,7 @@ from seed_data.phantoms.dice import Dice, dice, pick
 from seed_data.phantoms.disturb import Drift, Noise, noise_along_normals, soft_tags, specks
 from seed_data.phantoms.mesher import Field, Mesh, mesh_of
 from seed_data.phantoms.rigid import Matrix, any_rotation, move, turn
-from seed_data.phantoms.sight import mended, seen_from
+from seed_data.phantoms.sight import mended, seen_from, without_gaps
 from seed_data.phantoms.surface import (
     area_mm2,
     border_edges,
@@ -205,10 +205,11 @@ def _captured(rng: Dice, subject: Subject, settings: Settings, raw: _Raw) -> NDA
     inside = subject.extent(points) + _ragged(rng, points, settings.ragged_mm) < 0.0
     inside = raw.largest(inside)
     if settings.views is not None:
-        seen = seen_from(points, vertex_normals(points, faces), settings.views)
+        seen = seen_from(points, vertex_normals(points, faces), settings.views, raw.part)
         inside = mended(faces, inside, seen, raw.label >= 0)
+    inside = raw.largest(without_gaps(faces, raw.largest(inside)))
     inside = raw.largest(without_pinches(faces, inside))
-    return raw.largest(without_pinches(faces, inside))
+    return raw.largest(without_pinches(faces, without_gaps(faces, inside)))
 
 
 def _ragged(rng: Dice, points: Floats, size_mm: float) -> Floats:

@@ -77,8 +77,8 @@ def collar_field(placed: Placed, points_mm: Floats) -> Floats:
 def cap_field(placed: Placed, points_mm: Floats) -> Floats:
     """The low healing cap that an abutment wears when no body is on it."""
     r = KINDS[placed.kind].seat_radius_mm
-    ring = np.array([(0.0, -0.3), (r - 0.3, -0.3), (r - 0.3, 0.5), (r - 0.9, 1.2), (0.0, 1.2)])
-    return _near(points_mm, placed.seat_mm, 4.0, placed.T_joint_body, BodySolid(ring, _NO_FLATS, 0.0))
+    ring = np.array([(0.0, -0.3), (r - 0.55, -0.3), (r - 0.55, 0.3), (r - 1.05, 0.95), (0.0, 0.95)])
+    return _near(points_mm, placed.seat_mm, 4.0, placed.T_joint_body, BodySolid(ring, _NO_FLATS, 0.25))
 
 
 _NO_FLATS = np.zeros((0, 4))

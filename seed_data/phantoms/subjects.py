@@ -26,7 +26,9 @@ Floats = NDArray[np.float64]
 LOW_MM = np.array([-44.0, -24.0, -40.0])
 HIGH_MM = np.array([44.0, 62.0, 16.0])
 BITE_HALF_HEIGHT_MM = 10.5
-BITE_LENGTHS_MM = {"left": (1, 12.0, 47.0), "right": (-1, 12.0, 47.0), "front": (0, -21.0, 21.0)}
+BITE_ACROSS_MM = (-7.0, 6.0)
+"""From behind to before the curve through edges and outer cusps: facial surfaces, cusps, and a little gum."""
+BITE_LENGTHS_MM = {"left": (1, -9.0, 43.0), "right": (-1, -9.0, 43.0), "front": (0, -27.0, 27.0)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +109,9 @@ def bite_subject(mouth: Mouth, place: str) -> Subject:
         beside = np.maximum(near - along, along - far)
         tall = np.abs(p[:, 2] - mouth.layout.occlusal_mm(uv)) - BITE_HALF_HEIGHT_MM
         across = t.at(uv)
-        return np.maximum(np.maximum(beside, tall), np.maximum(-2.5 - across, across - 6.5))
+        return np.maximum(
+            np.maximum(beside, tall), np.maximum(BITE_ACROSS_MM[0] - across, across - BITE_ACROSS_MM[1])
+        )
 
     parts = (Part(mouth.denture.distance, LOW_MM, HIGH_MM), Part(mouth.opposing.distance, *_other_box()))
     return Subject(f"bite-{place}", Role.BITE, parts, extent, _s_of(mouth.layout))
@@ -171,7 +175,7 @@ def _views(subject: Subject, mouth: Mouth) -> Floats | None:
         side = BITE_LENGTHS_MM[subject.name.removeprefix("bite-")][0]
         sign = -side * mouth.layout.right_sign if side else 1
         out = mouth.layout.facial.outward_at(sign * 0.5 * (near + far))
-        return directions(np.array([out[0], out[1], 0.0]), (0.0, 20.0, 40.0, 55.0), 12)
+        return directions(np.array([out[0], out[1], 0.0]), (0.0, 20.0, 38.0), 10)
     return directions(up, (0.0, 25.0, 45.0, 62.0, 76.0, 88.0), 16)
 
 

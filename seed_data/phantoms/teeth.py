@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 
 ROOT_MM = 5.0
 """How far crowns are led on below their neck, inside the gum."""
-MERGE_MM = 0.5
+MERGE_MM = 1.0
 """Neighbours run into one another over this width, as scans of tight contacts show them."""
 
 
