@@ -1,6 +1,6 @@
 """Strict readers of mesh files: bytes in, a welded scan out, or a reason.
 
-No reader follows a path or address found in a file, and none trusts a count before it was held against the length.
+No reader follows a path or address found in a file; none trusts a count before holding it against the length.
 """
 
 from server.metrology.readers.read import read_scan

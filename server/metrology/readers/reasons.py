@@ -78,7 +78,45 @@ class Reason(StrEnum):
         "A line of the file is not what the format allows.",
         EXPORT_AGAIN,
     )
+    INDEX_OUT_OF_RANGE = (
+        "index-out-of-range",
+        UNREADABLE,
+        "A facet of the file names a point that is not in it.",
+        EXPORT_AGAIN,
+    )
+    TOO_FEW_CORNERS = "too-few-corners", UNREADABLE, "A facet has fewer than three corners.", EXPORT_AGAIN
+    LIST_LENGTH = "list-length", UNREADABLE, "A list in the file states an impossible length.", EXPORT_AGAIN
+    BAD_HEADER = (
+        "bad-header",
+        UNREADABLE,
+        "The header of the file is not what the format allows.",
+        EXPORT_AGAIN,
+    )
+    NO_END_HEADER = "no-end-header", UNREADABLE, "The header of the file never ends.", SEND_AGAIN
+    UNKNOWN_TYPE = (
+        "unknown-type",
+        UNREADABLE,
+        "The header names a type of number that does not exist.",
+        EXPORT_AGAIN,
+    )
+    TOO_MANY_PROPERTIES = (
+        "too-many-properties",
+        UNREADABLE,
+        "The header lists far too many properties.",
+        EXPORT_AGAIN,
+    )
+    ELEMENT_TWICE = "element-twice", UNREADABLE, "The header describes the same element twice.", EXPORT_AGAIN
+    NEGATIVE_COUNT = "negative-count", UNREADABLE, "The header states a negative count.", EXPORT_AGAIN
+    NO_COORDINATES = "no-coordinates", UNREADABLE, "The points of the file have no x, y and z.", EXPORT_AGAIN
     LINE_TOO_LONG = "line-too-long", UNREADABLE, "A line of the file is far too long.", EXPORT_AGAIN
+    NOT_A_PHOTO = "not-a-photo", UNREADABLE, "The file is no PNG or JPEG picture.", SEND_A_PHOTO
+    PICTURE_DAMAGED = "picture-damaged", UNREADABLE, "The picture is damaged or cut short.", SEND_A_PHOTO
+    PICTURE_TOO_LARGE = (
+        "picture-too-large",
+        TOO_HEAVY,
+        "The picture has more pixels than can be read.",
+        "Send the photo at its ordinary size, below 50 million pixels.",
+    )
     TOO_SHORT = "too-short", TRUNCATED, "The file is shorter than its own header.", SEND_AGAIN
     CUT_SHORT = "cut-short", TRUNCATED, "The file ends before what it says it holds.", SEND_AGAIN
     NO_ENDSOLID = "no-endsolid", TRUNCATED, "The text ends before its solid does.", SEND_AGAIN

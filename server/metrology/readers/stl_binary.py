@@ -12,7 +12,7 @@ from server.metrology.readers.weld import MAX_FACETS, Soup, weld
 HEADER_BYTES = 84
 FACET_BYTES = 50
 COUNT_BELIEVED = 100_000_000
-"""A count above this, in a file without the bytes to go with it, is no count but something else read as one."""
+"""A count above this, in a file without the bytes to go with it, is something else read as a count."""
 
 
 def facet_count(data: memoryview) -> int:
@@ -47,7 +47,7 @@ def _checked_count(data: memoryview) -> int:
             f"The file has {len(data)} bytes; the header of a binary STL alone has 84."
         )
     n_facets = facet_count(data)
-    n_present, n_over = divmod(len(data) - HEADER_BYTES, FACET_BYTES)
+    n_present = (len(data) - HEADER_BYTES) // FACET_BYTES
     if n_facets > n_present:
         says = f"The file says it holds {n_facets} facets, but there are {n_present} in it."
         raise (Reason.COUNT_IMPOSSIBLE if n_facets > COUNT_BELIEVED else Reason.CUT_SHORT).refusal(says)

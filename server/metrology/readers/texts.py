@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import unicodedata
+from collections import Counter
 from collections.abc import Iterable
 
-from server.metrology.readers.reading import FileText
+from server.metrology.readers.reading import FileText, ReadingNote
 
 MAX_TEXTS = 64
 MAX_TEXT_CHARS = 500
 
 
 def clean(raw: bytes | str) -> str:
-    """The text with every control, format and unassigned character blanked, runs of blanks joined, cut to length.
+    """The text with control, format and unassigned characters blanked, runs of blanks joined, cut to length.
 
     Bytes are UTF-8 where they are valid UTF-8, else Latin-1.
     """
@@ -31,12 +32,24 @@ def _decoded(raw: bytes) -> str:
 
 
 def file_texts(found: Iterable[tuple[str, bytes | str]]) -> tuple[FileText, ...]:
-    """The first texts found, cleaned, without blanks and repeats. Each is (where, text) as FileText has them."""
+    """The texts found, cleaned, without blanks and repeats, at most MAX_TEXTS of a kind.
+
+    found: pairs of where (as in FileText) and the raw text.
+    """
     kept: dict[FileText, None] = {}
+    n_kept: Counter[str] = Counter()
     for where, raw in found:
-        text = clean(raw)
-        if text:
-            kept.setdefault(FileText(where, text))
-        if len(kept) == MAX_TEXTS:
-            break
+        text = FileText(where, clean(raw))
+        if text.text and text not in kept and n_kept[where] < MAX_TEXTS:
+            kept[text] = None
+            n_kept[where] += 1
     return tuple(kept)
+
+
+def more_texts_note(n_found_by_kind: Iterable[int]) -> tuple[ReadingNote, ...]:
+    """A note where a file holds more texts of a kind than are looked at."""
+    n_left_out = sum(max(0, n - MAX_TEXTS) for n in n_found_by_kind)
+    if n_left_out == 0:
+        return ()
+    says = f"{n_left_out} texts in the file (names, comments) were not looked at: only the first {MAX_TEXTS} are."
+    return (ReadingNote("more-texts", says),)

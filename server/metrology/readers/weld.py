@@ -107,7 +107,7 @@ def _notes(n_tiny: int, n_never_used: int) -> tuple[ReadingNote, ...]:
 def _join_equal(
     points: Words, limits: Words, secret: Words, places: Words, first: Indices, joined: Indices
 ) -> tuple[int, int, int, int]:
-    """Fills joined (n,) with the number of each point's place, and per place its point and who showed it first.
+    """Fills joined (n,) with the number of each point's place, per place its point and who showed it first.
 
     points, places: (n, 3) floats seen as unsigned words; magnitudes of floats are in the order of their bits.
     limits: _BITS of that width. Returns (places, not finite, beyond range, read as zero). The hash is
