@@ -35,7 +35,7 @@ def test_every_role_is_read(role: Role) -> None:
         (b"", "file/unreadable"),
         (b"<!DOCTYPE html><html>" + b" " * 200, "file/unreadable"),
         (stl(patch(40.0))[:-700], "file/truncated"),
-        (stl(patch(40.0)[:0]), "file/no-triangles"),
+        (stl(patch(40.0)[:0], b"scan"), "file/no-triangles"),
         (stl(patch(float("nan"))), "file/non-finite"),
     ],
 )
