@@ -12,6 +12,7 @@ from server.metrology.readers.reasons import Reason
 from server.metrology.readers.sniff import BYTE_ORDER_MARK, Kind, kind_of
 from server.metrology.readers.stl_ascii import read_stl_ascii
 from server.metrology.readers.stl_binary import read_stl_binary
+from server.metrology.readers.threemf import read_threemf
 
 
 def read_scan(data: bytes | memoryview, file_name: str) -> Reading:
@@ -41,4 +42,5 @@ _READERS = {
     Kind.STL_ASCII: read_stl_ascii,
     Kind.PLY: read_ply,
     Kind.OBJ: read_obj,
+    Kind.THREEMF: read_threemf,
 }

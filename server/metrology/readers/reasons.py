@@ -109,8 +109,31 @@ class Reason(StrEnum):
     NEGATIVE_COUNT = "negative-count", UNREADABLE, "The header states a negative count.", EXPORT_AGAIN
     NO_COORDINATES = "no-coordinates", UNREADABLE, "The points of the file have no x, y and z.", EXPORT_AGAIN
     LINE_TOO_LONG = "line-too-long", UNREADABLE, "A line of the file is far too long.", EXPORT_AGAIN
+    ARCHIVE_EMPTY = "archive-empty", NO_TRIANGLES, "The archive holds no file.", SEND_THE_PARTS
+    ARCHIVE_NESTED = "archive-nested", UNREADABLE, "The archive holds another archive.", SEND_THE_PARTS
+    ARCHIVE_NAMES = (
+        "archive-names",
+        UNREADABLE,
+        "The archive holds names that are not allowed.",
+        SEND_THE_PARTS,
+    )
+    ARCHIVE_DAMAGED = "archive-damaged", TRUNCATED, "The archive is damaged or cut short.", SEND_AGAIN
+    ARCHIVE_ODD = "archive-odd", UNREADABLE, "The archive is not built as usual.", SEND_THE_PARTS
+    ARCHIVE_ENCRYPTED = (
+        "archive-encrypted",
+        UNREADABLE,
+        "The archive is locked by a password.",
+        SEND_THE_PARTS,
+    )
+    ARCHIVE_TOO_LARGE = "archive-too-large", TOO_HEAVY, "The archive unpacks to too much.", SEND_THE_PARTS
     NOT_A_PHOTO = "not-a-photo", UNREADABLE, "The file is no PNG or JPEG picture.", SEND_A_PHOTO
     PICTURE_DAMAGED = "picture-damaged", UNREADABLE, "The picture is damaged or cut short.", SEND_A_PHOTO
+    PICTURE_CUT_SHORT = (
+        "picture-cut-short",
+        TRUNCATED,
+        "The picture ends before it is complete.",
+        SEND_A_PHOTO,
+    )
     PICTURE_TOO_LARGE = (
         "picture-too-large",
         TOO_HEAVY,
