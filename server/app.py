@@ -1,11 +1,24 @@
-"""The portal as one ASGI application: wiring only."""
+"""The portal as one ASGI application, and its standing equipment: wiring only."""
 
 from __future__ import annotations
 
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
 from fastapi import FastAPI
+from starlette.concurrency import run_in_threadpool
 from starlette.staticfiles import StaticFiles
 
+from server.inspection import tables as _inspection_tables  # noqa: F401 - known to the database before it is opened
+from server.inspection.jobs import children_of, handlers
+from server.kit.clock import Clock
+from server.kit.database import Database
+from server.kit.file_store import FileStore
+from server.kit.jobs import DurableQueue, JobEngine, prepare_job_tables
 from server.kit.portal import Portal
+from server.kit.schema import upgrade_schema
+from server.kit.settings import Settings
+from server.uploads.finishing import finish_what_a_crash_left
 from server.version import VERSION
 from server.web.errors import install_error_answers
 from server.web.headers import Headers
@@ -14,8 +27,18 @@ from server.web.rendering import STATIC
 from server.web.tus import router as uploads
 
 
+def open_portal(settings: Settings, clock: Clock | None = None) -> Portal:
+    """Database, store and job queue under these settings, the tables brought up to date."""
+    settings.data_dir.mkdir(parents=True, exist_ok=True)
+    database = Database(settings.database)
+    upgrade_schema(database)
+    prepare_job_tables(settings.database)
+    store = FileStore(settings.store, settings.scratch_dir)
+    return Portal(settings, database, store, DurableQueue(settings.database), clock or Clock())
+
+
 def build_app(portal: Portal) -> FastAPI:
-    """The application over a portal whose database is up to date."""
+    """The application over an open portal. With `run_worker` it measures in its own process tree."""
     has_docs = portal.settings.show_api_docs
     app = FastAPI(
         title="Archproof",
@@ -23,6 +46,7 @@ def build_app(portal: Portal) -> FastAPI:
         docs_url="/api/docs" if has_docs else None,
         redoc_url=None,
         openapi_url="/api/v1/openapi.json",
+        lifespan=_lifespan,
     )
     app.state.portal = portal
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
@@ -31,3 +55,21 @@ def build_app(portal: Portal) -> FastAPI:
     install_error_answers(app)
     app.add_middleware(Headers, is_secure=portal.settings.is_secure)
     return app
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    portal: Portal = app.state.portal
+    engine = await run_in_threadpool(start_worker, portal) if portal.settings.run_worker else None
+    await run_in_threadpool(finish_what_a_crash_left, portal)
+    yield
+    if engine is not None:
+        await run_in_threadpool(engine.stop)
+
+
+def start_worker(portal: Portal) -> JobEngine:
+    """Begins to take jobs in this process; measuring itself happens in supervised children."""
+    settings = portal.settings
+    engine = JobEngine(settings.database, settings.executor_id, handlers(portal, children_of(settings)))
+    engine.start(poll_s=settings.job_poll_s, heavy_at_once=settings.measuring_processes)
+    return engine

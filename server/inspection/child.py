@@ -34,7 +34,7 @@ class ChildLimits:
 
 
 _context: ForkServerContext = multiprocessing.get_context("forkserver")
-_context.set_forkserver_preload(["server.inspection.measuring"])
+_context.set_forkserver_preload(["server.inspection.warm"])
 
 
 class Children:

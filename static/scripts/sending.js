@@ -93,6 +93,7 @@ function send(file, role, replaces) {
     onSuccess: () => {
       view.progress.value = 100;
       view.state.textContent = "Safe. Being measured.";
+      view.deeds.replaceChildren();
       announce(`${file.name} has arrived and is being measured.`);
       setTimeout(() => view.item.remove(), 2500);
       done(view);

@@ -18,9 +18,8 @@ def standing_of(view: CaseView, report: Report | None) -> StandingView:
         return StandingView("plain", "This case was withdrawn. Nothing in it is measured any more.")
     nameless = [r for r in view.records if r.role is None]
     if nameless:
-        return StandingView(
-            "look", f"Say what {count_words(len(nameless), 'file')} shows, so that it can be measured."
-        )
+        what = "one file shows" if len(nameless) == 1 else f"{len(nameless)} files show"
+        return StandingView("look", f"Say what {what}, so that it can be measured.")
     busy = [r for r in view.records if r.measuring in (Measuring.WAITING, Measuring.MEASURING)]
     if busy:
         what = count_words(len(busy), "record")
