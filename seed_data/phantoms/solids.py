@@ -87,7 +87,7 @@ _NO_FLATS = np.zeros((0, 4))
 def _near(points: Floats, middle: Floats, ball_mm: float, T: Matrix, solid: BodySolid) -> Floats:
     bound = np.linalg.norm(points - middle, axis=1) - ball_mm
     close = bound < FAR_MM
-    f = np.maximum(bound, 0.5)
+    f: Floats = np.maximum(bound, 0.5)
     f[close] = solid.distance(move(inverse(T), points[close]))
     return f
 
