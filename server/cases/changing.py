@@ -1,0 +1,147 @@
+"""What a clinic changes in its case: the form, and the records of the round under way."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import PurePosixPath
+
+from server.accounts.work import Work
+from server.cases.form import keep_form
+from server.cases.jobs import MEASURE_CASE, MEASURE_RECORD
+from server.cases.lookup import CaseUnknown, find_case, find_record, records_of, touch
+from server.cases.tables import Case, Measuring, Record
+from server.cases.turns import open_for_change
+from server.kit.ids import new_id
+from server.records.case_form import CaseForm, RecordEntry
+from server.records.roles import Role, Unit
+
+
+@dataclass(frozen=True)
+class ArrivedFile:
+    """A file that is safe in the store, about to become a record. `replaces`: the id of the record it stands in for."""
+
+    file_name: str
+    sha256: str
+    size_bytes: int
+    role: Role | None
+    unit: Unit = Unit.UNKNOWN
+    body: str | None = None
+    replaces: str | None = None
+
+
+def change_form(work: Work, case_id: str, form: CaseForm) -> Case:
+    """Keeps a new version of the form and judges the case again. Raises CaseUnknown, NotYours, WrongTurn."""
+    case = find_case(work, case_id, for_change=True)
+    if CaseForm.model_validate(case.form) == form:
+        return case
+    open_for_change(work, case)
+    keep_form(work, case, form)
+    work.audit("case.form", case.id, round=case.round_number)
+    work.portal.jobs.enqueue(work.session, MEASURE_CASE, case.id)
+    touch(work, case, "form")
+    return case
+
+
+def add_record(work: Work, case_id: str, file: ArrivedFile) -> Record:
+    """A new record of the round under way, to be measured at once. What it replaces leaves that round and stays in
+    earlier ones. Raises CaseUnknown, NotYours, WrongTurn."""
+    case = find_case(work, case_id, for_change=True)
+    round_number = open_for_change(work, case)
+    present = records_of(work, case.id, round_number)
+    if file.replaces is not None:
+        replaced = next((r for r in present if r.id == file.replaces), None)
+        if replaced is None:
+            raise CaseUnknown("There is no such record to replace.")
+        replaced.last_round = round_number - 1
+        present.remove(replaced)
+    record = Record(
+        id=new_id(),
+        case_id=case.id,
+        clinic_id=case.clinic_id,
+        role=file.role,
+        unit=file.unit,
+        body=file.body,
+        file_name=free_name(file.file_name, {r.file_name.casefold() for r in present}),
+        sha256=file.sha256,
+        size_bytes=file.size_bytes,
+        replaces=file.replaces,
+        first_round=round_number,
+        measuring=Measuring.WAITING if file.role else Measuring.NEEDS_ROLE,
+        measuring_since=work.now,
+        added_by=work.actor.person_id,
+        added_at=work.now,
+    )
+    work.session.add(record)
+    work.session.flush()
+    _ask_to_measure(work, record)
+    work.audit("record.add", case.id, record=record.id, sha256=record.sha256, round=round_number)
+    touch(work, case, "record")
+    return record
+
+
+def change_record(
+    work: Work, record_id: str, *, role: Role | None, unit: Unit | None = None, body: str | None = None
+) -> Record:
+    """Says anew what a record is (None leaves as it is), and has it measured as that. Rounds already submitted keep
+    what was said then. Raises CaseUnknown, NotYours, WrongTurn."""
+    record, case = _record_for_change(work, record_id)
+    said = {
+        "role": role or record.role,
+        "unit": unit or record.unit,
+        "body": (body or None) if body is not None else record.body,
+    }
+    if all(getattr(record, name) == value for name, value in said.items()):
+        return record
+    if record.first_round < case.round_number:
+        kept = record.model_dump()
+        record.last_round = case.round_number - 1
+        record = Record(**{**kept, "id": new_id(), "first_round": case.round_number, "replaces": None})
+        work.session.add(record)
+    for name, value in said.items():
+        setattr(record, name, value)
+    record.measuring = Measuring.WAITING if record.role else Measuring.NEEDS_ROLE
+    record.measuring_since = work.now
+    work.session.flush()
+    _ask_to_measure(work, record)
+    work.audit("record.change", case.id, record=record.id, round=case.round_number)
+    touch(work, case, "record")
+    return record
+
+
+def remove_record(work: Work, record_id: str) -> None:
+    """Takes a record out of the round under way; earlier rounds keep it. Raises CaseUnknown, NotYours, WrongTurn."""
+    record, case = _record_for_change(work, record_id)
+    record.last_round = case.round_number - 1
+    work.audit("record.remove", case.id, record=record.id, round=case.round_number)
+    work.portal.jobs.enqueue(work.session, MEASURE_CASE, case.id)
+    touch(work, case, "record")
+
+
+def expected_entry(form: CaseForm, file_name: str) -> RecordEntry | None:
+    """What the form says about a file of that name, where it lists its records."""
+    wanted = PurePosixPath(file_name).name.casefold()
+    return next((e for e in form.records if PurePosixPath(e.file).name.casefold() == wanted), None)
+
+
+def free_name(wanted: str, taken: set[str]) -> str:
+    """The name, or the name with a number before its ending where another record of the round has it."""
+    path = PurePosixPath(wanted)
+    name, n = wanted, 2
+    while name.casefold() in taken:
+        name = f"{path.stem} ({n}){path.suffix}"
+        n += 1
+    return name
+
+
+def _record_for_change(work: Work, record_id: str) -> tuple[Record, Case]:
+    record = find_record(work, record_id)
+    case = find_case(work, record.case_id, for_change=True)
+    open_for_change(work, case)
+    if not record.is_in(case.round_number):
+        raise CaseUnknown("The record is not part of the round under way.")
+    return record, case
+
+
+def _ask_to_measure(work: Work, record: Record) -> None:
+    if record.measuring is Measuring.WAITING:
+        work.portal.jobs.enqueue(work.session, MEASURE_RECORD, record.id)

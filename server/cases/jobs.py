@@ -1,0 +1,14 @@
+"""The jobs that a change to a case asks for. What they do stands in server/inspection."""
+
+from __future__ import annotations
+
+from server.kit.jobs import Job, Lane
+
+MEASURE_RECORD = Job("measure-record", Lane.HEAVY)
+"""Argument: a record's id."""
+
+JUDGE_CASE = Job("judge-case", Lane.QUICK)
+"""Argument: a case's id."""
+
+MEASURE_CASE = Job("measure-case", Lane.HEAVY)
+"""Argument: a case's id. Measures over several records, then judges."""

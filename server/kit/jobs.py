@@ -1,0 +1,141 @@
+"""Durable jobs: a thin layer over DBOS, which keeps them in the portal's own database.
+
+A job is enqueued inside the caller's transaction, so that it exists exactly when what it is about exists. It is run at
+least once: a host that dies leaves it to itself after a restart, or to another host (`take_over`). Jobs are therefore
+idempotent. An argument is one text, an identifier, so that nothing about a person is copied into the job tables.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol
+
+from dbos import DBOS, DBOSClient, DBOSConfig
+from sqlmodel import Session
+
+from server.kit.ids import new_id
+from server.kit.logs import log
+
+APPLICATION = "archproof"
+APPLICATION_VERSION = "1"
+"""Constant: DBOS strands the running jobs of an older version otherwise."""
+
+_WORKFLOW = "archproof-job"
+
+Handler = Callable[[str], None]
+
+
+class Lane(StrEnum):
+    """Jobs of one lane do not wait for another's: measuring takes seconds, judging milliseconds."""
+
+    HEAVY = "heavy"
+    QUICK = "quick"
+
+
+@dataclass(frozen=True)
+class Job:
+    """A kind of job, by the name it is kept under."""
+
+    name: str
+    lane: Lane
+
+
+class JobQueue(Protocol):
+    """What services need of the job engine."""
+
+    def enqueue(self, session: Session, job: Job, argument: str) -> None:
+        """Adds a job to the running transaction."""
+
+
+class DurableQueue:
+    """Enqueues from any process, whether or not it runs jobs itself."""
+
+    def __init__(self, database_url: str) -> None:
+        self._client = DBOSClient(system_database_url=database_url, application_name=APPLICATION)
+
+    def enqueue(self, session: Session, job: Job, argument: str) -> None:
+        self._client.enqueue_in_transaction(
+            session,
+            {
+                "workflow_name": _WORKFLOW,
+                "queue_name": job.lane.value,
+                "workflow_id": f"{job.name}-{new_id()}",
+                "app_version": APPLICATION_VERSION,
+            },
+            job.name,
+            argument,
+        )
+
+    def close(self) -> None:
+        self._client.destroy()
+
+
+_handlers: dict[str, Handler] = {}
+_handlers_lock = threading.Lock()
+
+
+@DBOS.step(name="archproof-step")
+def _step(name: str, argument: str) -> None:
+    _handlers[name](argument)
+
+
+@DBOS.workflow(name=_WORKFLOW)
+def _run(name: str, argument: str) -> None:
+    try:
+        _step(name, argument)
+    except Exception as fault:
+        log().error("job failed", job=name, argument=argument, exc_info=fault)
+        raise
+
+
+def prepare_job_tables(database_url: str) -> None:
+    """Creates or updates the job engine's own tables."""
+    DBOS.migrate(database_url)
+
+
+class JobEngine:
+    """Runs jobs in this process's threads. One per process: the engine beneath is a singleton."""
+
+    def __init__(self, database_url: str, executor_id: str, handlers: Mapping[Job, Handler]) -> None:
+        self._url = database_url
+        self._executor_id = executor_id
+        self._jobs = dict(handlers)
+
+    def start(self, *, poll_s: float, heavy_at_once: int) -> None:
+        """Starts working, first of all on what this host left unfinished."""
+        with _handlers_lock:
+            _handlers.clear()
+            _handlers.update({job.name: handler for job, handler in self._jobs.items()})
+        config: DBOSConfig = {
+            "name": APPLICATION,
+            "system_database_url": self._url,
+            "application_version": APPLICATION_VERSION,
+            "executor_id": self._executor_id,
+            "log_level": "ERROR",
+            "enable_otlp": False,
+        }
+        DBOS(config=config)
+        DBOS.launch()
+        DBOS.register_queue(
+            Lane.HEAVY,
+            worker_concurrency=heavy_at_once,
+            polling_interval_sec=poll_s,
+            on_conflict="always_update",
+        )
+        DBOS.register_queue(
+            Lane.QUICK, worker_concurrency=2, polling_interval_sec=poll_s, on_conflict="always_update"
+        )
+
+    def take_over(self, dead_executor_id: str) -> int:
+        """Puts the unfinished jobs of a host that is gone back into their queues; how many."""
+        left = DBOS.list_workflows(status="PENDING", executor_id=dead_executor_id)
+        for workflow in left:
+            DBOS.resume_workflow(workflow.workflow_id)
+        return len(left)
+
+    def stop(self) -> None:
+        """Stops taking jobs; what is under way is run again after the next start."""
+        DBOS.destroy(workflow_completion_timeout_sec=0)
