@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Iterator
+from contextlib import ExitStack, asynccontextmanager, contextmanager
 
 from fastapi import FastAPI
 from starlette.concurrency import run_in_threadpool
@@ -60,16 +60,21 @@ def build_app(portal: Portal) -> FastAPI:
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     portal: Portal = app.state.portal
-    engine = await run_in_threadpool(start_worker, portal) if portal.settings.run_worker else None
-    await run_in_threadpool(finish_what_a_crash_left, portal)
-    yield
-    if engine is not None:
-        await run_in_threadpool(engine.stop)
+    with ExitStack() as equipment:
+        if portal.settings.run_worker:
+            await run_in_threadpool(equipment.enter_context, working(portal))
+        await run_in_threadpool(finish_what_a_crash_left, portal)
+        yield
 
 
-def start_worker(portal: Portal) -> JobEngine:
-    """Begins to take jobs in this process; measuring itself happens in supervised children."""
+@contextmanager
+def working(portal: Portal) -> Iterator[None]:
+    """Takes jobs in this process while the block runs; measuring itself happens in supervised children."""
     settings = portal.settings
-    engine = JobEngine(settings.database, settings.executor_id, handlers(portal, children_of(settings)))
-    engine.start(poll_s=settings.job_poll_s, heavy_at_once=settings.measuring_processes)
-    return engine
+    with children_of(settings) as children:
+        engine = JobEngine(settings.database, settings.executor_id, handlers(portal, children))
+        engine.start(poll_s=settings.job_poll_s, heavy_at_once=settings.measuring_processes)
+        try:
+            yield
+        finally:
+            engine.stop()

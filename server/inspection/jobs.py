@@ -8,11 +8,12 @@ from server.accounts.work import PORTAL, reading, writing
 from server.cases.jobs import JUDGE_CASE, MEASURE_CASE, MEASURE_RECORD
 from server.cases.lookup import current_round, touch
 from server.cases.tables import Case, Measuring, Record
-from server.inspection.child import ChildFailed, ChildLimits, Children
+from server.inspection.child import ChildLimits, ChildLost, ChildPool
 from server.inspection.evidence import case_evidence, entry_of, keep_measurements, kept_measurements
 from server.inspection.inspect import judge_case as judge
 from server.inspection.judgements import keep_judgement
 from server.inspection.measuring import RecordFile, measure_record, record_keys
+from server.inspection.warm import warm_up
 from server.kit.jobs import Handler, Job
 from server.kit.portal import Portal
 from server.kit.settings import Settings
@@ -24,14 +25,14 @@ from server.version import SOFTWARE
 TOO_HEAVY = "file/too-heavy"
 
 
-def children_of(settings: Settings) -> Children:
-    """The children that the settings allow."""
-    cpu_s = int(settings.measuring_s * 1.5 * 2)
+def children_of(settings: Settings) -> ChildPool:
+    """The measuring children that the settings allow, warm."""
+    cpu_s = settings.measuring_s * 1.5
     limits = ChildLimits(settings.measuring_memory_bytes, settings.measuring_s, cpu_s)
-    return Children(limits, settings.measuring_processes)
+    return ChildPool(settings.measuring_processes, limits, warm_up)
 
 
-def handlers(portal: Portal, children: Children) -> Mapping[Job, Handler]:
+def handlers(portal: Portal, children: ChildPool) -> Mapping[Job, Handler]:
     """What each kind of job does."""
     return {
         MEASURE_RECORD: lambda record_id: measure_one(portal, children, record_id),
@@ -40,7 +41,7 @@ def handlers(portal: Portal, children: Children) -> Mapping[Job, Handler]:
     }
 
 
-def measure_one(portal: Portal, children: Children, record_id: str) -> None:
+def measure_one(portal: Portal, children: ChildPool, record_id: str) -> None:
     """Measures a record, keeps what was measured, and asks for a judgement; does nothing where the record is gone."""
     with writing(portal, PORTAL) as work:
         record = work.session.get(Record, record_id)
@@ -68,11 +69,11 @@ def measure_one(portal: Portal, children: Children, record_id: str) -> None:
 
 
 def _measured(
-    children: Children, file: RecordFile, kept: tuple[Measurement, ...], keys: Mapping[str, str]
+    children: ChildPool, file: RecordFile, kept: tuple[Measurement, ...], keys: Mapping[str, str]
 ) -> tuple[Measurement, ...]:
     try:
         return children.run(measure_record, file, kept)
-    except ChildFailed as failure:
+    except ChildLost as failure:
         revisions = {measure.name: measure.revision for measure in RECORD_MEASURES}
         return tuple(
             Measurement(

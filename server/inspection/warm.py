@@ -1,5 +1,4 @@
-"""Loaded once by the server from which measuring children are forked: measures a small surface, so that all compiled code
-is at hand in every child."""
+"""What a measuring child does before its first task: it measures a small surface, so that all compiled code is at hand."""
 
 from __future__ import annotations
 
@@ -22,7 +21,9 @@ def small_surface() -> bytes:
     points = np.stack([x, y, np.sin(x) + np.cos(y)], axis=-1)
     a, b, c, d = points[:-1, :-1], points[1:, :-1], points[1:, 1:], points[:-1, 1:]
     corners = np.concatenate([np.stack(t, axis=-2).reshape(-1, 3, 3) for t in ((a, b, c), (a, c, d))])
-    facets = np.zeros(len(corners), dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+    facets = np.zeros(
+        len(corners), dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")]
+    )
     facets["corners"] = corners
     return b"\0" * 80 + np.uint32(len(facets)).tobytes() + facets.tobytes()
 
@@ -34,6 +35,3 @@ def warm_up() -> None:
         path.write_bytes(small_surface())
         for role in (Role.JAW, Role.DENTURE):
             measure_record(RecordFile(RecordEntry(role=role, file=path.name, unit=Unit.MM), str(path)))
-
-
-warm_up()
