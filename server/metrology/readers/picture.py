@@ -20,6 +20,16 @@ _PNG = b"\x89PNG\r\n\x1a\n"
 _JPEG = b"\xff\xd8\xff"
 _PNG_KEPT = frozenset({b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND", b"eXIf"})
 _EXIF_BYTES_LIMIT = 1 << 16
+_PIECE_BYTES = 1 << 18
+_ADAM7 = (
+    (0, 0, 8, 8),
+    (4, 0, 8, 8),
+    (0, 4, 4, 8),
+    (2, 0, 4, 4),
+    (0, 2, 2, 4),
+    (1, 0, 2, 2),
+    (0, 1, 1, 2),
+)
 _ORIENTATION = 0x0112
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _BARE = frozenset({0x01, *range(0xD0, 0xD8)})
@@ -68,11 +78,11 @@ def read_picture(data: bytes) -> Picture:
     try:
         with Image.open(io.BytesIO(stated.data), formats=(stated.format.upper(),)) as image:
             if image.size != (stated.width_px, stated.height_px):
-                raise Reason.PHOTO_DAMAGED.refusal("The picture states two different sizes.")
+                raise Reason.PICTURE_DAMAGED.refusal("The picture states two different sizes.")
             image.load()
             upright = _upright(image)
     except (OSError, SyntaxError, ValueError, struct.error, zlib.error, UnidentifiedImageError) as error:
-        reason = Reason.PHOTO_CUT_SHORT if "truncated" in f"{error}" else Reason.PHOTO_DAMAGED
+        reason = Reason.PICTURE_CUT_SHORT if "truncated" in f"{error}" else Reason.PICTURE_DAMAGED
         raise reason.refusal() from error
     return Picture(stated.format, upright.width, upright.height, _encoded(upright, stated.format))
 
@@ -94,9 +104,9 @@ def _stated(data: bytes) -> _Stated:
 
 def _check_size(width_px: int, height_px: int) -> None:
     if width_px < 1 or height_px < 1:
-        raise Reason.PHOTO_DAMAGED.refusal("The picture states a width or height of nothing.")
+        raise Reason.PICTURE_DAMAGED.refusal("The picture states a width or height of nothing.")
     if width_px * height_px > PIXELS_LIMIT:
-        raise Reason.TOO_MANY_PIXELS.refusal(
+        raise Reason.PICTURE_TOO_LARGE.refusal(
             f"The picture states {width_px} × {height_px} pixels; {PIXELS_LIMIT // 1_000_000} million are accepted."
         )
 
@@ -108,12 +118,43 @@ def _png(data: bytes) -> _Stated:
     for at, kind, body in _chunks(data):
         if width_px == 0:
             if kind != b"IHDR" or len(body) != 13:
-                raise Reason.PHOTO_DAMAGED.refusal("The picture does not begin with its header.")
+                raise Reason.PICTURE_DAMAGED.refusal("The picture does not begin with its header.")
             width_px, height_px = struct.unpack_from(">II", body)
             _check_size(width_px, height_px)
         if kind in _PNG_KEPT and (kind != b"eXIf" or len(body) <= _EXIF_BYTES_LIMIT):
             kept.append(data[at : at + 12 + len(body)])
-    return _Stated("png", width_px, height_px, b"".join(kept))
+    whole = b"".join(kept)
+    _check_pixels_are_all_there(whole)
+    return _Stated("png", width_px, height_px, whole)
+
+
+def _check_pixels_are_all_there(data: bytes) -> None:
+    """Counts the unpacked bytes, holding few of them at a time: a decoder would fill what is missing with black."""
+    inflater, n_bytes = zlib.decompressobj(), 0
+    header = next(body for _, kind, body in _chunks(data) if kind == b"IHDR")
+    expected = _png_bytes(header)
+    for _, kind, body in _chunks(data):
+        tail: bytes | memoryview = body if kind == b"IDAT" else b""
+        while tail and n_bytes < expected and not inflater.eof:
+            try:
+                n_bytes += len(inflater.decompress(tail, _PIECE_BYTES))
+            except zlib.error as error:
+                raise Reason.PICTURE_DAMAGED.refusal() from error
+            tail = inflater.unconsumed_tail
+    if n_bytes + len(inflater.flush(_PIECE_BYTES)) < expected:
+        raise Reason.PICTURE_CUT_SHORT.refusal()
+
+
+def _png_bytes(header: memoryview) -> int:
+    """Length of the filtered rows, each behind one byte (ISO/IEC 15948, clauses 7.2 and 8.2)."""
+    width_px, height_px, depth, colour, _, _, interlace = struct.unpack(">IIBBBBB", header)
+    bits = depth * {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}.get(colour, 0)
+    passes = _ADAM7 if interlace else ((0, 0, 1, 1),)
+    total = 0
+    for x, y, step_x, step_y in passes:
+        columns, rows = -(-max(width_px - x, 0) // step_x), -(-max(height_px - y, 0) // step_y)
+        total += rows * (1 + (columns * bits + 7) // 8) if columns else 0
+    return total
 
 
 def _chunks(data: bytes) -> Iterator[tuple[int, bytes, memoryview]]:
@@ -127,12 +168,12 @@ def _chunks(data: bytes) -> Iterator[tuple[int, bytes, memoryview]]:
         kind, body = bytes(view[at + 4 : at + 8]), view[at + 8 : at + 8 + length]
         (checksum,) = struct.unpack_from(">I", data, at + 8 + length)
         if zlib.crc32(view[at + 4 : at + 8 + length]) != checksum:
-            raise Reason.PHOTO_DAMAGED.refusal("A checksum of the picture is wrong.")
+            raise Reason.PICTURE_DAMAGED.refusal("A checksum of the picture is wrong.")
         yield at, kind, body
         if kind == b"IEND":
             return
         at += 12 + length
-    raise Reason.PHOTO_CUT_SHORT.refusal()
+    raise Reason.PICTURE_CUT_SHORT.refusal()
 
 
 def _jpeg(data: bytes) -> _Stated:
@@ -141,33 +182,33 @@ def _jpeg(data: bytes) -> _Stated:
     at = 2
     while at + 4 <= len(data):
         if data[at] != 0xFF:
-            raise Reason.PHOTO_DAMAGED.refusal("The picture holds bytes between its segments.")
+            raise Reason.PICTURE_DAMAGED.refusal("The picture holds bytes between its segments.")
         marker = data[at + 1]
         if marker == 0xFF or marker in _BARE:
             at += 1 if marker == 0xFF else 2
             continue
         (length,) = struct.unpack_from(">H", data, at + 2)
         if marker == _END_OF_IMAGE or length < 2:
-            raise Reason.PHOTO_DAMAGED.refusal()
+            raise Reason.PICTURE_DAMAGED.refusal()
         if marker in _FRAMES and at + 9 <= len(data):
             height_px, width_px = struct.unpack_from(">HH", data, at + 5)
             _check_size(width_px, height_px)
             if size is not None:
-                raise Reason.PHOTO_DAMAGED.refusal("The picture states its size twice.")
+                raise Reason.PICTURE_DAMAGED.refusal("The picture states its size twice.")
             size = (width_px, height_px)
         at += 2 + length
         if marker == _START_OF_SCAN:
             return _jpeg_to_its_end(data, at, size)
-    raise Reason.PHOTO_CUT_SHORT.refusal()
+    raise Reason.PICTURE_CUT_SHORT.refusal()
 
 
 def _jpeg_to_its_end(data: bytes, at: int, size: tuple[int, int] | None) -> _Stated:
     """The picture up to its end mark, so that pictures appended to it are never looked at."""
     if size is None:
-        raise Reason.PHOTO_DAMAGED.refusal("The picture never states its size.")
+        raise Reason.PICTURE_DAMAGED.refusal("The picture never states its size.")
     end = data.find(bytes((0xFF, _END_OF_IMAGE)), at)
     if end < 0:
-        raise Reason.PHOTO_CUT_SHORT.refusal()
+        raise Reason.PICTURE_CUT_SHORT.refusal()
     return _Stated("jpeg", *size, data[: end + 2])
 
 
