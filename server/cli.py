@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
+import os
 import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from pydantic import ValidationError
 
 from seed_data.phantoms.command import phantom
 from server.errors import ArchproofError
 from server.inspection.folder import check_folder, read_folder, write_report
 from server.inspection.report import Report
+from server.kit.settings import Settings
 from server.measures.measure import Measurement
 from server.rules.catalogue import RULES
 from server.rules.documents import catalogue_markdown, catalogue_rows
@@ -112,6 +115,59 @@ def _print(report: Report) -> None:
     typer.echo(
         "Not a diagnosis: the dentist decides. Limits come from practice and laboratory studies; see `archproof rules`."
     )
+
+
+@app.command()
+def serve(
+    demo: Annotated[
+        bool, typer.Option("--demo", help="With an invented lab, clinics and cases; loopback only.")
+    ] = False,
+    host: Annotated[str | None, typer.Option(help="Address to listen on.")] = None,
+    port: Annotated[int | None, typer.Option(min=0, max=65535, help="Port; 0 picks a free one.")] = None,
+    data: Annotated[Path | None, typer.Option(help="Folder for database and scans.")] = None,
+    no_worker: Annotated[
+        bool, typer.Option("--no-worker", help="Measure elsewhere, with `archproof worker`.")
+    ] = False,
+) -> None:
+    """Run the portal. Settings come from ARCHPROOF_… variables; the options here win over them."""
+    from server.serving import serve_portal
+
+    _or_unusable(
+        lambda: serve_portal(_settings(demo=demo, host=host, port=port, data=data, no_worker=no_worker))
+    )
+
+
+@app.command()
+def worker(
+    data: Annotated[Path | None, typer.Option(help="Folder for database and scans.")] = None,
+) -> None:
+    """Measure for a portal that runs with --no-worker."""
+    from server.worker import run_worker
+
+    _or_unusable(lambda: run_worker(_settings(data=data)))
+
+
+def _settings(
+    *,
+    demo: bool = False,
+    host: str | None = None,
+    port: int | None = None,
+    data: Path | None = None,
+    no_worker: bool = False,
+) -> Settings:
+    given: dict[str, Any] = {"demo": demo or None, "host": host, "port": port, "data_dir": data}
+    given["run_worker"] = False if no_worker else None
+    if demo and data is None and "ARCHPROOF_DATA_DIR" not in os.environ:
+        given["data_dir"] = Path("var/demo")
+    return Settings(**{name: value for name, value in given.items() if value is not None})
+
+
+def _or_unusable(run: Callable[[], None]) -> None:
+    try:
+        run()
+    except (ArchproofError, ValidationError, OSError) as error:
+        typer.echo(getattr(error, "says", None) or f"The portal does not start: {error}", err=True)
+        raise typer.Exit(UNUSABLE) from error
 
 
 @app.command()
