@@ -25,7 +25,7 @@ from server.web.pages.fields import FieldView
 from server.web.pages.form.build import sections_of, sites_of, values_of
 from server.web.pages.form.page import FormPage
 from server.web.pages.home.build import home_page
-from server.web.pages.house.build import audit_page, people_page, tokens_page
+from server.web.pages.house.build import DEED_WORDS, audit_page, people_page, tokens_page
 from server.web.pages.parts import Room
 from server.web.pages.patterns.page import ICONS, pattern_page
 from server.web.pages.queue.build import queue_page
@@ -225,3 +225,10 @@ def test_what_people_type_stays_text(text: str) -> None:
     assert "<script>alert" not in shown
     assert "<img src=x" not in shown
     assert "49" not in shown or "{{ 7" in shown
+
+
+def test_every_deed_of_the_audit_trail_has_words() -> None:
+    sources = (path.read_text("utf-8") for path in (STATIC.parent / "server").rglob("*.py"))
+    deeds = {deed for text in sources for deed in re.findall(r"\.audit\(\s*\"([a-z.-]+)\"", text)}
+    assert deeds
+    assert deeds <= set(DEED_WORDS)

@@ -107,7 +107,7 @@ def _kind(slots: tuple[SlotView, ...], facts: tuple[FactView, ...]) -> str:
 
 
 def _marks(form: CaseForm) -> tuple[FactView, ...]:
-    return (_height("Mark to mark, before", form.vertical and form.vertical.reference_mm),)
+    return (_height("Mark to mark, before", form.vertical.reference_mm if form.vertical else None),)
 
 
 def _seats(form: CaseForm) -> tuple[FactView, ...]:
@@ -125,7 +125,7 @@ def _seats(form: CaseForm) -> tuple[FactView, ...]:
 
 def _seated(form: CaseForm) -> tuple[FactView, ...]:
     vertical = form.vertical
-    facts = [_height("Mark to mark, seated", vertical and vertical.seated_mm)]
+    facts = [_height("Mark to mark, seated", vertical.seated_mm if vertical else None)]
     if vertical and vertical.reference_mm and vertical.seated_mm:
         change = vertical.seated_mm - vertical.reference_mm
         facts.append(

@@ -25,6 +25,30 @@ ROLE_WORDS = {
     PersonRole.LAB: "Lab",
     PersonRole.ADMINISTRATOR: "Administrator of the lab",
 }
+DEED_WORDS = {
+    "case.form": "changed a form",
+    "case.open": "opened a case",
+    "case.release": "released a case",
+    "case.return": "returned a case",
+    "case.submit": "sent a case to the lab",
+    "case.take-back": "took a case back",
+    "case.withdraw": "withdrew a case",
+    "finding.waive": "waived a finding",
+    "invitation.add": "invited a person",
+    "message.add": "wrote a message",
+    "organisation.add": "added an organisation",
+    "person.add": "joined a person",
+    "person.disable": "ended an account",
+    "record.add": "received a record",
+    "record.change": "changed what a record is",
+    "record.remove": "took a record out",
+    "round.open": "opened a round",
+    "session.begin": "signed in",
+    "token.add": "made a token",
+    "token.revoke": "revoked a token",
+}
+"""What each entry of the trail is called; an unknown one is shown by its code."""
+
 AUDIT_PAGE = 100
 
 
@@ -130,7 +154,7 @@ def audit_page(
         AuditRow(
             at=time_view(e.at, zone),
             who=names.get(e.person_id or "", "the portal itself" if e.person_id is None else "somebody"),
-            action=e.action.replace(".", ": ").replace("-", " "),
+            action=DEED_WORDS.get(e.action, e.action),
             object_id=e.object_id,
             detail=", ".join(f"{name} {value}" for name, value in e.detail.items()),
         )

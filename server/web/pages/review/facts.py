@@ -94,7 +94,7 @@ def measures_of(report: Report | None) -> tuple[MeasureRow, ...]:
 
 
 def _numbers(entry: Mapping[str, Any]) -> tuple[FactRow, ...]:
-    shown = []
+    shown: list[FactRow] = []
     for name, value in entry.items():
         if name in ("record", "role", "status") or value is None:
             continue
