@@ -24,6 +24,7 @@ from server.cases.lookup import case_view, records_of
 from server.cases.messages import post_message
 from server.cases.tables import Case, Measuring
 from server.cases.turns import open_case, submit, withdraw
+from server.inspection.jobs import judge_one
 from server.inspection.judgements import finding_key, report_of
 from server.inspection.report import Report
 from server.kit.clock import Clock
@@ -133,7 +134,11 @@ class _Play:
             add_record(work, case_id, arrived)
 
     def _close(self, case_id: str) -> None:
-        report = self._wait(case_id) if self._case.waivers or self._case.closed else None
+        report = None
+        if self._case.waivers or self._case.closed:
+            self._wait(case_id)
+            judge_one(self._at(self._case.closed or timedelta()), case_id)  # as it stood when it was closed
+            report = self._wait(case_id)
         for waiver in self._case.waivers:
             assert report is not None
             files = {r["file"] for r in report.records if waiver.role in (None, r["role"])}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 
-from server.app import open_portal, start_worker
+from server.app import open_portal, working
 from server.kit.settings import Settings
 
 
@@ -15,9 +15,6 @@ def run_worker(settings: Settings) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stopped.set())
     portal = open_portal(settings)
-    engine = start_worker(portal)
-    try:
+    with working(portal):
         stopped.wait()
-    finally:
-        engine.stop()
-        portal.database.close()
+    portal.database.close()

@@ -79,7 +79,9 @@ def _plain_files(work: Work) -> None:
 def _write_record(folder: Path, number: int, key: str, work: Work, *, raw: bool) -> None:
     plan = work.files[key]
     name = f"{number}-{plan.name}"
-    if (key in work.drafts and not raw) or (raw and key in work.drafts and plan.data[:80].strip(b"\0") == b""):
+    if (key in work.drafts and not raw) or (
+        raw and key in work.drafts and plan.data[:80].strip(b"\0") == b""
+    ):
         draft = work.drafts[key]
         (folder / f"{name}.mesh").write_bytes(pack_mesh(draft.in_file(), draft.faces))
     else:

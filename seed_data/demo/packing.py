@@ -48,7 +48,7 @@ def unpack_mesh(data: bytes) -> tuple[Floats, Ints]:
     rest = planes[12 * n :]
     first, second, third = (_joined(rest[4 * m * k : 4 * m * (k + 1)]) for k in range(3))
     a = np.cumsum(first)
-    vertices: Floats = np.cumsum(np.stack(rows, axis=1), axis=0) * STEP_MM
+    vertices = np.asarray(np.cumsum(np.stack(rows, axis=1), axis=0) * STEP_MM, dtype=np.float64)
     return vertices, np.stack([a, a + second, a + second + third], axis=1)
 
 

@@ -39,7 +39,7 @@ def check_password_strength(password: str, *, email: str = "") -> None:
         raise PasswordWeak(f"A password has at most {MAX_LENGTH} characters.")
     plain = password.casefold()
     rest = min((plain.replace(stem, "") for stem in _stems(email) if stem in plain), key=len, default=plain)
-    if len(rest) < 6 and rest != plain or len(set(plain)) < 5:
+    if (len(rest) < 6 and rest != plain) or len(set(plain)) < 5:
         raise PasswordWeak("This password is one of those that are tried first; take another.")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from sqlmodel import select
+from sqlmodel import col, select
 
 from server.accounts.people import actor_of, clean_name
 from server.accounts.tables import ApiToken
@@ -42,8 +42,8 @@ def tokens(work: Work) -> list[ApiToken]:
     query = (
         select(ApiToken)
         .where(ApiToken.person_id == work.actor.person_id)
-        .order_by(ApiToken.created_at.desc())
-    )  # type: ignore[attr-defined]
+        .order_by(col(ApiToken.created_at).desc())
+    )
     return list(work.session.exec(query))
 
 

@@ -43,7 +43,7 @@ class Database:
     def is_ready(self) -> bool:
         """Whether a query is answered. Raises what the driver raises where it is not."""
         with self.engine.connect() as connection:
-            return connection.execute(text("select 1")).scalar_one() == 1
+            return bool(connection.execute(text("select 1")).scalar_one() == 1)
 
     def close(self) -> None:
         self.engine.dispose()

@@ -129,7 +129,7 @@ def _box_distance2(boxes: Floats, node: int, x: float, y: float, z: float) -> fl
     dx = max(boxes[node, 0] - x, x - boxes[node, 3], 0.0)
     dy = max(boxes[node, 1] - y, y - boxes[node, 4], 0.0)
     dz = max(boxes[node, 2] - z, z - boxes[node, 5], 0.0)
-    return dx * dx + dy * dy + dz * dz
+    return float(dx * dx + dy * dy + dz * dz)
 
 
 @njit(cache=True, inline="always")

@@ -229,7 +229,7 @@ def _direction_of(
     length = np.sqrt((out**2).sum())
     if length > 0.0:
         out /= length
-    return length
+    return float(length)
 
 
 @njit(cache=True)

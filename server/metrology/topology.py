@@ -51,7 +51,7 @@ class Topology:
 
     @cached_property
     def shell_areas_mm2(self) -> Floats:
-        return np.bincount(self.face_shell, weights=self.areas_mm2)
+        return np.bincount(self.face_shell, weights=self.areas_mm2).astype(np.float64)
 
     @cached_property
     def area_mm2(self) -> float:
@@ -66,7 +66,9 @@ class Topology:
     def vertex_areas_mm2(self) -> Floats:
         """(n,) a third of the area of the facets around each vertex."""
         thirds = np.repeat(self.areas_mm2 / 3.0, 3)
-        return np.bincount(self.scan.faces.ravel(), weights=thirds, minlength=self.scan.n_vertices)
+        return np.bincount(self.scan.faces.ravel(), weights=thirds, minlength=self.scan.n_vertices).astype(
+            np.float64
+        )
 
     @cached_property
     def edge_lengths_mm(self) -> Floats:
@@ -103,7 +105,9 @@ class Topology:
         v = self.scan.vertices - self.scan.vertices.mean(axis=0)
         a, b, c = (v[self.scan.faces[:, k]] for k in range(3))
         sixths = np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0
-        return np.bincount(self.face_shell, weights=sixths, minlength=len(self.shell_areas_mm2))
+        return np.bincount(self.face_shell, weights=sixths, minlength=len(self.shell_areas_mm2)).astype(
+            np.float64
+        )
 
     @cached_property
     def shell_border_edges(self) -> NDArray[np.int64]:

@@ -18,7 +18,7 @@ from sqlmodel import col, select
 from server.accounts.people import actor_of
 from server.accounts.work import PORTAL, Actor, Work, reading, writing
 from server.cases.changing import ArrivedFile, add_record
-from server.cases.lookup import find_case, touch
+from server.cases.lookup import touch
 from server.cases.tables import Case
 from server.errors import ArchproofError, BadFile, BadRequest
 from server.kit.file_store import write_all
@@ -57,7 +57,11 @@ def finish_upload(portal: Portal, upload_id: str) -> None:
     """
     with reading(portal, PORTAL) as work:
         upload = work.session.get(Upload, upload_id)
-        if upload is None or upload.state is not UploadState.OPEN or upload.offset_bytes != upload.length_bytes:
+        if (
+            upload is None
+            or upload.state is not UploadState.OPEN
+            or upload.offset_bytes != upload.length_bytes
+        ):
             return
         parts = parts_of(work, upload_id)
         actor = actor_of(work, upload.person_id) if upload.person_id else None
@@ -79,7 +83,9 @@ def _finish(portal: Portal, actor: Actor, upload: Upload, parts: list[UploadPart
                 _keep_all(portal, members)
                 _file_records(portal, actor, upload, members)
             return
-        member = ArrivedMember(upload.file_name, whole.path, whole.sha256, whole.size_bytes, upload.role, upload.unit)
+        member = ArrivedMember(
+            upload.file_name, whole.path, whole.sha256, whole.size_bytes, upload.role, upload.unit
+        )
         _keep_all(portal, [member])
         _file_records(portal, actor, upload, [member])
 
@@ -187,5 +193,3 @@ def open_blob(portal: Portal, sha256: str) -> Iterator[Path]:
     """A path at which a blob can be read. Raises FileNotFoundError."""
     with portal.store.local_path(blob_key(sha256)) as path:
         yield path
-
-

@@ -8,7 +8,9 @@ from pathlib import PurePosixPath
 from server.errors import BadRequest
 from server.records.roles import Role
 
-ACCEPTED_ENDINGS = frozenset({".stl", ".ply", ".obj", ".3mf", ".zip", ".png", ".jpg", ".jpeg", ".csv", ".json"})
+ACCEPTED_ENDINGS = frozenset(
+    {".stl", ".ply", ".obj", ".3mf", ".zip", ".png", ".jpg", ".jpeg", ".csv", ".json"}
+)
 PICTURE_ENDINGS = frozenset({".png", ".jpg", ".jpeg"})
 TABLE_ENDINGS = frozenset({".csv", ".json"})
 MAX_LENGTH = 120

@@ -19,10 +19,14 @@ class QuotaReached(BadRequest):
 def check_quota(work: Work, clinic_id: str, more_bytes: int) -> None:
     """Raises QuotaReached where a file of that size would go beyond what the clinic may keep, counting what is on its
     way. Locks the clinic's row, so that two uploads at once cannot both take the last place."""
-    clinic = work.session.exec(select(Organisation).where(Organisation.id == clinic_id).with_for_update()).one()
+    clinic = work.session.exec(
+        select(Organisation).where(Organisation.id == clinic_id).with_for_update()
+    ).one()
     settings = work.portal.settings
     kept_bytes, kept_files = work.session.exec(
-        select(func.coalesce(func.sum(Record.size_bytes), 0), func.count()).where(Record.clinic_id == clinic_id)
+        select(func.coalesce(func.sum(Record.size_bytes), 0), func.count()).where(
+            Record.clinic_id == clinic_id
+        )
     ).one()
     coming_bytes, coming_files = work.session.exec(
         select(func.coalesce(func.sum(Upload.length_bytes), 0), func.count()).where(

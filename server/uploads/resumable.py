@@ -114,7 +114,9 @@ def _what_is_said(work: Work, form: CaseForm, name: str, new: NewUpload, case_id
     role = new.role or (replaced and replaced.role) or (expected and expected.role) or role_by_name(name)
     unit = new.unit or (replaced and replaced.unit) or (expected and expected.unit)
     body = new.body or (replaced and replaced.body) or (expected and expected.body)
-    return NewUpload(name, new.length_bytes, role or None, unit or None, body or None, new.replaces, new.sha256)
+    return NewUpload(
+        name, new.length_bytes, role or None, unit or None, body or None, new.replaces, new.sha256
+    )
 
 
 def find_upload(work: Work, upload_id: str, *, for_change: bool = False) -> Upload:
@@ -213,5 +215,3 @@ def end_upload(portal: Portal, actor: Actor, upload_id: str) -> None:
         touch(work, find_case(work, upload.case_id, for_change=True), "upload")
         work.session.delete(upload)
     portal.store.forget(keys)
-
-
