@@ -28,7 +28,7 @@ def main(arguments: list[str]) -> int:
         return subprocess.call([str(python), "-m", "pytest", *arguments[1:]], cwd=ROOT)
     command = [str(python), "-m", "server.cli", *(arguments or ["--help"])]
     if os.name == "posix":
-        os.execv(command[0], command)  # noqa: S606 - the command is ours
+        os.execv(command[0], command)
     return subprocess.call(command)
 
 

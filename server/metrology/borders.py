@@ -57,10 +57,8 @@ def _described(topology: Topology, a: Points, b: Points, label: Ints, half: Ints
     count = np.bincount(label, minlength=n)
     length = np.bincount(label, weights=edge, minlength=n).astype(np.float64)
     middle = 0.5 * (a + b)
-    centre = np.stack(
-        [np.bincount(label, weights=middle[:, d] * edge, minlength=n) for d in range(3)], axis=1
-    )
-    centre /= np.maximum(length, 1e-300)[:, None]
+    sums = [np.bincount(label, weights=middle[:, d] * edge, minlength=n) for d in range(3)]
+    centre = np.stack(sums, axis=1).astype(np.float64) / np.maximum(length, 1e-300)[:, None]
     fan = 0.5 * np.linalg.norm(np.cross(a - centre[label], b - centre[label]), axis=1)
     area = np.bincount(label, weights=fan, minlength=n).astype(np.float64)
     shell = np.zeros(n, dtype=np.int64)

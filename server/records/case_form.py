@@ -174,7 +174,9 @@ def read_case_form(text: str | bytes) -> CaseForm:
     try:
         return CaseForm.model_validate(data)
     except ValidationError as error:
-        raise FormUnusable(tuple(_problem(item["loc"], item["type"], item["msg"]) for item in error.errors())) from error
+        raise FormUnusable(
+            tuple(_problem(item["loc"], item["type"], item["msg"]) for item in error.errors())
+        ) from error
 
 
 def _problem(place: tuple[int | str, ...], kind: str, says: str) -> str:

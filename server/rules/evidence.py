@@ -15,7 +15,7 @@ from server.records.roles import Role
 R = TypeVar("R", bound=Result)
 
 
-class Lacking(Exception):  # noqa: N818 - an answer, not a fault
+class Lacking(Exception):
     """A rule asked for a measurement that is not there. `because`: the rule whose finding is the cause."""
 
     def __init__(self, says: str, *, because: str | None = None, crashed: bool = False) -> None:

@@ -2,13 +2,14 @@
 
 Why: either the jaw or the code is wrong, and the lab would design for the wrong one.
 How: the jaw of each tooth code, read in the declared numbering, against the declared working jaw. One
-finding for each site, one for the planned teeth.
+finding for each site, one for the planned teeth; where all sites lie in the other jaw, one for all.
 Not seen: a code that names no tooth (form/tooth-code), and which jaw the scans show.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import contextlib
+from collections.abc import Iterator, Mapping
 
 from server.records.planned_teeth import planned_teeth
 from server.records.teeth import Arch, Numbering, Tooth, UnknownTooth, tooth_of
@@ -21,21 +22,31 @@ def _observe(case: CaseEvidence) -> Iterator[Observation]:
     arch, numbering = case.form.working_arch, case.form.numbering
     if arch is None or numbering is None:
         raise Lacking("the working jaw or the tooth numbering is not declared", because="form/missing")
-    wrong = [*_foreign_sites(case, arch, numbering), *_foreign_plan(case, arch, numbering)]
-    if wrong:
-        yield from wrong
-    elif not any(_tooth(site.tooth, numbering) for site in case.form.sites):
+    teeth = _teeth(case, numbering)
+    foreign = {index: tooth for index, tooth in teeth.items() if tooth.arch is not arch}
+    if len(foreign) > 1 and len(foreign) == len(teeth):
+        says = f"All sites lie in the other jaw; the form says {arch.value}."
+        yield Observation(says, broken=True, site_index=tuple(foreign))
+        return
+    wrong = [*_one_by_one(foreign, case, arch), *_foreign_plan(case, arch, numbering)]
+    if not wrong and not teeth:
         raise Lacking("no site has a tooth code that can be read", because="form/tooth-code")
-    else:
-        yield Observation(f"Every tooth named lies in the {arch.value} jaw.", broken=False)
+    yield from wrong or [Observation(f"Every tooth named lies in the {arch.value} jaw.", broken=False)]
 
 
-def _foreign_sites(case: CaseEvidence, arch: Arch, numbering: Numbering) -> Iterator[Observation]:
+def _teeth(case: CaseEvidence, numbering: Numbering) -> dict[int, Tooth]:
+    read: dict[int, Tooth] = {}
     for index, site in enumerate(case.form.sites):
-        tooth = _tooth(site.tooth, numbering)
-        if tooth is not None and tooth.arch is not arch:
-            says = f"Tooth {site.tooth} is in the {tooth.arch.value} jaw; the form says {arch.value}."
-            yield Observation(says, broken=True, site_index=(index,))
+        with contextlib.suppress(UnknownTooth):
+            read[index] = tooth_of(site.tooth, numbering)
+    return read
+
+
+def _one_by_one(foreign: Mapping[int, Tooth], case: CaseEvidence, arch: Arch) -> Iterator[Observation]:
+    for index, tooth in foreign.items():
+        code = case.form.sites[index].tooth
+        says = f"Tooth {code} is in the {tooth.arch.value} jaw; the form says {arch.value}."
+        yield Observation(says, broken=True, site_index=(index,))
 
 
 def _foreign_plan(case: CaseEvidence, arch: Arch, numbering: Numbering) -> Iterator[Observation]:
@@ -47,13 +58,6 @@ def _foreign_plan(case: CaseEvidence, arch: Arch, numbering: Numbering) -> Itera
     if foreign:
         says = f"The planned teeth {case.form.planned_teeth} are not all in the {arch.value} jaw."
         yield Observation(says, broken=True)
-
-
-def _tooth(code: str, numbering: Numbering) -> Tooth | None:
-    try:
-        return tooth_of(code, numbering)
-    except UnknownTooth:
-        return None
 
 
 RULE = Rule(

@@ -15,6 +15,13 @@ def test_a_tooth_of_the_other_jaw_is_returned_at_its_site() -> None:
     assert troubled(of) == {"form/arch-mismatch"}
 
 
+def test_sites_that_all_lie_in_the_other_jaw_are_one_finding() -> None:
+    of = case(working_arch="upper")
+    finding = ask_one(RULE, of)
+    assert (finding.level, finding.site_index) == (Level.RETURN, (0, 1, 2, 3))
+    assert troubled(of) == {"form/arch-mismatch"}
+
+
 def test_planned_teeth_of_the_other_jaw_are_returned() -> None:
     of = case(planned_teeth="16-26")
     assert ask_one(RULE, of).level is Level.RETURN
