@@ -20,6 +20,7 @@ from server.kit.schema import upgrade_schema
 from server.kit.settings import Settings
 from server.uploads.finishing import finish_what_a_crash_left
 from server.version import VERSION
+from server.web.body_limit import BodyLimit
 from server.web.errors import install_error_answers
 from server.web.headers import Headers
 from server.web.pages.routes import router as pages
@@ -53,6 +54,7 @@ def build_app(portal: Portal) -> FastAPI:
     app.include_router(pages)
     app.include_router(uploads)
     install_error_answers(app)
+    app.add_middleware(BodyLimit, max_bytes=portal.settings.max_body_bytes)
     app.add_middleware(Headers, is_secure=portal.settings.is_secure)
     return app
 

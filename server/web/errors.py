@@ -15,10 +15,11 @@ from server.errors import ArchproofError, BadFile, BadRequest
 from server.kit.file_store import StoreBroken
 from server.kit.logs import log
 from server.records.case_form import FormUnusable
+from server.web.headers import dress
 from server.web.pages.failures.page import failure_page
 from server.web.pages.parts import Frame, Room
 from server.web.rendering import render
-from server.web.session import NotSignedIn
+from server.web.session import NotSignedIn, portal_of
 
 API = "/api/"
 STORE_BROKEN_STATUS = 507
@@ -81,4 +82,7 @@ async def _invalid(request: Request, error: Exception) -> Response:
 
 async def _broken(request: Request, error: Exception) -> Response:
     log().error("broken", exc_info=error)
-    return answer(request, 500, "broken", "")
+    response = answer(request, 500, "broken", "")
+    is_secure = portal_of(request).settings.is_secure
+    dress(response.headers, getattr(request.state, "request_id", ""), is_secure=is_secure)
+    return response

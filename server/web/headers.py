@@ -58,7 +58,7 @@ class Headers:
             nonlocal status
             if message["type"] == "http.response.start":
                 status = message["status"]
-                self._dress(MutableHeaders(scope=message), request_id)
+                dress(MutableHeaders(scope=message), request_id, is_secure=self.is_secure)
             await send(message)
 
         try:
@@ -69,9 +69,11 @@ class Headers:
             log().info("request", method=scope["method"], route=route, status=status, seconds=seconds)
             structlog.contextvars.unbind_contextvars("request_id")
 
-    def _dress(self, headers: MutableHeaders, request_id: str) -> None:
-        for name, value in _HEADERS.items():
-            headers.setdefault(name, value)
-        headers["X-Request-Id"] = request_id
-        if self.is_secure:
-            headers.setdefault("Strict-Transport-Security", _HSTS)
+
+def dress(headers: MutableHeaders, request_id: str, *, is_secure: bool) -> None:
+    """Puts on what is not there yet. Answers to our own faults arise outside the middleware and are dressed by hand."""
+    for name, value in _HEADERS.items():
+        headers.setdefault(name, value)
+    headers["X-Request-Id"] = request_id
+    if is_secure:
+        headers.setdefault("Strict-Transport-Security", _HSTS)

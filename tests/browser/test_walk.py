@@ -57,7 +57,7 @@ def fill_form(page: Page, form: dict[str, Any]) -> None:
 
 def pick(page: Page, place: str, *paths: Path) -> None:
     with page.expect_file_chooser() as chooser:
-        page.locator(place).click()
+        page.locator(place).last.click()
     chooser.value.set_files(paths)
 
 
