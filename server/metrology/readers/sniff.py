@@ -70,6 +70,8 @@ _ANNEX_POINTER = re.compile(rb"(?:\.\./)*/?(?:\.git/)?annex/objects/\S+\s*\Z")
 _WEB_PAGE = re.compile(rb"<!doctype html|<html|<head\b|<body\b|<script\b|<title>")
 _SERVER_ERROR = re.compile(rb"<error>.*<code>|<errors?\b|\Ahttp/\d", re.DOTALL)
 _CLOUD_NOTE = re.compile(rb'\A\{.*"(?:url|doc_id|resource_id|file_id)"', re.DOTALL)
+_SOLID = re.compile(rb"solid(?:\s|\Z)", re.IGNORECASE)
+_FIRST_FACET = re.compile(rb"solid\b[^\r\n\0]*\s+facet\s+normal\s", re.IGNORECASE)
 _OBJ_STATEMENT = re.compile(
     rb"^[ \t]*(?:v[nt]?[ \t]+[-+.\d]|f[ \t]+[-\d]|(?:mtllib|usemtl|o|g)[ \t]+\S)", re.MULTILINE
 )
@@ -94,6 +96,8 @@ def kind_of(data: memoryview, suffix: str) -> Kind:
     text = head.removeprefix(BYTE_ORDER_MARK).lstrip()
     if re.match(rb"ply[ \t]*[\r\n]", text):
         return Kind.PLY
+    if _FIRST_FACET.match(text):
+        return Kind.STL_ASCII
     if _looks_like_text(text):
         return _kind_of_text(text, suffix)
     return _kind_of_binary(head, suffix)
@@ -140,7 +144,7 @@ def _looks_like_text(sample: bytes) -> bool:
 
 
 def _kind_of_text(text: bytes, suffix: str) -> Kind:
-    if re.match(rb"solid(?:\s|\Z)", text, re.IGNORECASE):
+    if _SOLID.match(text):
         return Kind.STL_ASCII
     if suffix == ".obj" or _OBJ_STATEMENT.search(text):
         return Kind.OBJ
