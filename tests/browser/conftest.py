@@ -160,7 +160,7 @@ def record_set(tmp_path_factory: pytest.TempPathFactory) -> RecordSet:
         files.setdefault(entry["role"], []).append(folder / entry["file"])
     truth = sum(_count(path) for paths in files.values() for path in paths)
     bad = folder / "jaw with a hole.stl"
-    cut_hole(files["jaw"][0], bad, radius_mm=6.0)
+    cut_hole(files["jaw"][0], bad, radius_mm=5.5)
     return RecordSet(files, bad, form, truth)
 
 
@@ -172,9 +172,12 @@ def _count(path: Path) -> int:
 
 
 def cut_hole(source: Path, target: Path, *, radius_mm: float) -> None:
-    """Copies a binary STL without the facets within a radius of the corner nearest to the middle of the surface."""
+    """Copies a binary STL without the facets around the place that lies farthest from every border: the one with most
+    surface around it."""
     facets = np.fromfile(source, dtype=FACET, offset=84)
     centres = facets["corners"].mean(axis=1)
-    middle = centres[np.argmin(np.linalg.norm(centres - np.median(centres, axis=0), axis=1))]
+    places = centres[:: max(1, len(centres) // 400)]
+    around = [np.count_nonzero(np.linalg.norm(centres - place, axis=1) < radius_mm + 1.0) for place in places]
+    middle = places[int(np.argmax(around))]
     kept = facets[np.linalg.norm(centres - middle, axis=1) > radius_mm]
     target.write_bytes(b"\0" * 80 + np.uint32(len(kept)).tobytes() + kept.tobytes())
