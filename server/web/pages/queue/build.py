@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from server.accounts.tables import Organisation
 from server.cases.listing import MANY, CaseFilter, CaseLine, CasePage
-from server.cases.tables import CaseState
+from server.cases.tables import Case, CaseState
 from server.web.pages.home.build import case_tag, subline
 from server.web.pages.parts import Frame, OptionView
 from server.web.pages.queue.page import QueueLine, QueuePage
@@ -78,12 +78,17 @@ def _line(line: CaseLine, now: datetime, zone: ZoneInfo) -> QueueLine:
         what=subline(case),
         state=sentence(case.state.words),
         tag=case_tag(case),
-        wrong=case.headline,
+        wrong=_wrong(case),
         counts=_counts(case.open_returns, case.open_looks),
         due=time_view(case.needed_by, zone) if case.needed_by else None,
         due_words=due_words(case.needed_by, now) if case.needed_by and not is_over else "",
         is_late=case.needed_by is not None and case.needed_by < now and not is_over,
     )
+
+
+def _wrong(case: Case) -> str:
+    """What is wrong in words; a clear case needs no long ones."""
+    return "Nothing, by what could be measured." if case.verdict == "clear" else case.headline
 
 
 def _counts(returns: int, looks: int) -> str:
