@@ -10,7 +10,7 @@ from seed_data.phantoms.dice import dice, near, pick
 from seed_data.phantoms.mouth import Mouth, tooth_at
 from seed_data.phantoms.rigid import angle_between_deg
 from server.records.case_form import Prosthesis
-from server.records.teeth import Numbering
+from server.records.teeth import Numbering, Tooth
 
 Form = dict[str, Any]
 """A case.json before it is written; faults may spoil it beyond what the models allow."""
@@ -70,7 +70,12 @@ def draw_form(seed: int, mouth: Mouth, numbering: Numbering) -> Form:
 
 def planned_teeth(mouth: Mouth, numbering: Numbering) -> str:
     """From the last implant of one side to that of the other, so that nothing hangs free."""
-    teeth = sorted((mouth.tooth(k) for k in range(len(mouth.sites))), key=lambda tooth: tooth.place)
+    return planned_range([mouth.tooth(k) for k in range(len(mouth.sites))], numbering)
+
+
+def planned_range(teeth: list[Tooth], numbering: Numbering) -> str:
+    """From the patient's right to the left, or in rising Universal numbers."""
+    teeth = sorted(teeth, key=lambda tooth: tooth.place)
     low, high = teeth[0], teeth[-1]
     if numbering is Numbering.UNIVERSAL:
         low, high = sorted((low, high), key=lambda tooth: int(tooth.universal))

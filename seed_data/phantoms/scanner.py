@@ -126,14 +126,14 @@ class Part:
 @dataclass(frozen=True, slots=True)
 class Subject:
     """What is scanned: one solid, or both jaws closed. extent: negative where the scan reaches; s_of: arc length
-    along the arch, for the drift; bodies: one distance per site, empty where none stand."""
+    along the arch, for the drift; bodies: by site, the distance to its body, None where it has none."""
 
     name: str
     role: Role
     parts: tuple[Part, ...]
     extent: Field | None
     s_of: Field
-    bodies: tuple[Field, ...] = ()
+    bodies: tuple[Field | None, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +191,8 @@ def _meshed(rng: Dice, subject: Subject, settings: Settings) -> _Raw:
     points = np.concatenate(vertices)
     label = np.full(len(points), SOFT)
     for index, body in enumerate(subject.bodies):
-        label[np.abs(body(points)) < 0.02] = index
+        if body is not None:
+            label[np.abs(body(points)) < 0.02] = index
     return _Raw(Mesh(points, np.concatenate(faces)), label, np.concatenate(parts))
 
 

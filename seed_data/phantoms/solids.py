@@ -16,6 +16,8 @@ Floats = NDArray[np.float64]
 
 COLLAR_LEDGE_MM = 0.25
 """The abutment stands out under a scan body by this much all round."""
+FOOT_MM = 4.0
+"""How far an abutment reaches into the tissue."""
 FAR_MM = 8.0
 
 
@@ -61,17 +63,12 @@ def body_field(
     return _near(points_mm, middle, ball, placed.T_joint_body, solid)
 
 
-def collar_field(placed: Placed, points_mm: Floats) -> Floats:
-    """The abutment under a body: a cone from the seat down into the tissue."""
+def collar_field(placed: Placed, points_mm: Floats, *, foot_mm: float) -> Floats:
+    """The abutment under a body: a cone from the seat down into the tissue, `foot_mm` long."""
     r = KINDS[placed.kind].seat_radius_mm + COLLAR_LEDGE_MM
-    ring = np.array([(0.0, -6.0), (0.6 * r, -6.0), (r - 0.1, -0.9), (r, -0.4), (r, 0.0), (0.0, 0.0)])
-    return _near(
-        points_mm,
-        placed.seat_mm - 3.0 * placed.axis,
-        5.0,
-        placed.T_joint_body,
-        BodySolid(ring, _NO_FLATS, 0.0),
-    )
+    ring = np.array([(0.0, -foot_mm), (0.7 * r, -foot_mm), (r - 0.1, -0.9), (r, -0.4), (r, 0.0), (0.0, 0.0)])
+    middle = placed.seat_mm - 0.5 * foot_mm * placed.axis
+    return _near(points_mm, middle, 0.5 * foot_mm + 2.0, placed.T_joint_body, BodySolid(ring, _NO_FLATS, 0.0))
 
 
 def cap_field(placed: Placed, points_mm: Floats) -> Floats:
@@ -105,7 +102,8 @@ class JawSolid:
         """The ridge with its abutments."""
         f = self.surface.distance(points_mm)
         for placed in (*self.standing, *self.capped):
-            f = merged(f, collar_field(placed, points_mm), 0.35)
+            foot_mm = FOOT_MM + max(float(self.surface.distance(placed.seat_mm[None, :])[0]), 0.0)
+            f = merged(f, collar_field(placed, points_mm, foot_mm=foot_mm), 0.35)
         return f
 
     def distance(self, points_mm: Floats) -> Floats:

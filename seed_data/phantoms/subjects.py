@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -68,9 +68,17 @@ def subjects_of(seed: int, mouth: Mouth) -> dict[str, Subject]:
     return {subject.name: subject for subject in made}
 
 
-def jaw_subject(mouth: Mouth) -> Subject:
-    bodies = tuple(partial(_body, placed, mouth.jaw.rounding_mm) for placed in mouth.jaw.standing)
-    part = Part(mouth.jaw.distance, LOW_MM, HIGH_MM)
+def jaw_subject(mouth: Mouth, shown: tuple[Placed | None, ...] | None = None) -> Subject:
+    """The working jaw. shown: by site, the bodies to be scanned where they are not the mouth's own; a site without
+    one wears its cap."""
+    standing = mouth.placed if shown is None else shown
+    jaw = replace(
+        mouth.jaw,
+        standing=tuple(placed for placed in standing if placed is not None),
+        capped=tuple(own for own, placed in zip(mouth.placed, standing, strict=True) if placed is None),
+    )
+    bodies = tuple(None if p is None else partial(_body, p, mouth.jaw.rounding_mm) for p in standing)
+    part = Part(jaw.distance, LOW_MM, HIGH_MM)
     return Subject("jaw", Role.JAW, (part,), _flat_extent(mouth.edges.jaw), _s_of(mouth.layout), bodies)
 
 
@@ -131,7 +139,7 @@ def settings_for(seed: int, subject: Subject, mouth: Mouth, device: Device) -> S
         holes=0 if subject.role in (Role.DENTURE, Role.BITE) else int(rng.integers(0, 3)),
         specks=0 if subject.role in (Role.DENTURE, Role.BITE) else int(rng.integers(0, 4)),
         tags=0 if subject.role is Role.DENTURE else int(rng.integers(0, 4)),
-        body_moves=_body_moves(rng, subject, mouth, drift),
+        body_moves=body_moves(rng, subject, mouth, drift),
         part_moves=_part_moves(rng, mouth) if subject.role is Role.BITE else (),
     )
 
@@ -141,11 +149,11 @@ def _own_noise(rng: Dice, noise: Noise) -> Noise:
     return Noise(noise.white_mm * scale, noise.correlated_mm * scale, noise.patch_mm)
 
 
-def _body_moves(rng: Dice, subject: Subject, mouth: Mouth, drift: Drift) -> tuple[Matrix, ...]:
+def body_moves(rng: Dice, subject: Subject, mouth: Mouth, drift: Drift) -> tuple[Matrix, ...]:
     """Stitching carries each body along as a whole, and turns it by a few hundredths of a degree."""
     if not subject.bodies:
         return ()
-    seats = np.array([placed.seat_mm for placed in mouth.jaw.standing])
+    seats = np.array([placed.seat_mm for placed in mouth.placed])
     shifts = drift.at(subject.s_of(seats))
     angles = rng.uniform(0.0, 0.05, len(seats))
     return tuple(

@@ -9,7 +9,7 @@ from seed_data.phantoms.bodies import KINDS
 from seed_data.phantoms.marker_sets import MarkerForm, MarkerSet
 from seed_data.phantoms.mouth import Mouth
 from seed_data.phantoms.reference_mesh import reference_mesh
-from seed_data.phantoms.rigid import Matrix, angle_between_deg, inverse
+from seed_data.phantoms.rigid import Matrix, angle_between_deg, inverse, rigid
 from seed_data.phantoms.scanner import Draft
 from seed_data.phantoms.sites import channel_exit, clearance_mm
 from seed_data.phantoms.solids import Placed
@@ -141,7 +141,7 @@ def _scanned(work: Work, key: str, draft: Draft, made: RecordTruth) -> RecordTru
     bodies = []
     for index, placed in enumerate(work.shown.get(key, ())):
         if placed is not None:
-            T = moves[index] if moves else np.eye(4)
+            T = moves[index] if moves else _drifted(work, key, placed, draft)
             bodies.append(_pose(work, index, placed.kind, draft.T_file_joint @ T @ placed.T_joint_body))
     volume = None
     if draft.role is Role.DENTURE:
@@ -165,6 +165,11 @@ def _scanned(work: Work, key: str, draft: Draft, made: RecordTruth) -> RecordTru
             else None,
         }
     )
+
+
+def _drifted(work: Work, key: str, placed: Placed, draft: Draft) -> Matrix:
+    """Where stitching has carried the imprint of a body."""
+    return rigid(np.eye(3), draft.settings.drift.at(work.subjects[key].s_of(placed.seat_mm[None, :]))[0])
 
 
 def _markers(work: Work, markers: MarkerSet, made: RecordTruth) -> RecordTruth:

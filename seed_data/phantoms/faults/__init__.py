@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+from seed_data.phantoms.faults.bite_faults import BITE_FAULTS
+from seed_data.phantoms.faults.body_faults import BODY_FAULTS
 from seed_data.phantoms.faults.file_faults import FILE_FAULTS
 from seed_data.phantoms.faults.form_faults import FORM_FAULTS
+from seed_data.phantoms.faults.marker_faults import MARKER_FAULTS
+from seed_data.phantoms.faults.room_faults import ROOM_FAULTS
 from seed_data.phantoms.faults.round_faults import ROUND_FAULTS
 from seed_data.phantoms.faults.surface_faults import SURFACE_FAULTS
 from seed_data.phantoms.work import Fault
 
-ALL: tuple[Fault, ...] = (*FILE_FAULTS, *SURFACE_FAULTS, *FORM_FAULTS, *ROUND_FAULTS)
+ALL: tuple[Fault, ...] = (
+    *FILE_FAULTS,
+    *SURFACE_FAULTS,
+    *FORM_FAULTS,
+    *ROUND_FAULTS,
+    *BODY_FAULTS,
+    *MARKER_FAULTS,
+    *BITE_FAULTS,
+    *ROOM_FAULTS,
+)
 
 
 def fault_named(name: str) -> Fault:

@@ -20,6 +20,10 @@ WEB_PAGE = (
 )
 POINTER = b"version https://example.invalid/large-file/v1\noid sha256:" + b"0" * 64 + b"\nsize 11250084\n"
 INVENTED_PATIENT = "Patient: Wren Okafor-Lind, born 1961-04-17"
+SIZE_ALSO = tuple(
+    f"surface/{rule}" for rule in ("coarse", "degenerate", "hole", "islands", "rough", "spikes")
+)
+"""A surface of the wrong size is wrong in every length and area."""
 TOO_MANY_FACETS = 20_240_000
 """Just over what a reader takes (20 million)."""
 
@@ -82,7 +86,9 @@ def _point_cloud(work: Work, _rng: Dice) -> Found:
 
 def _header_only(work: Work, _rng: Dice) -> Found:
     _renamed(work, "bite-right", Format.STL)
-    work.files["bite-right"].data = stl_bytes(np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64))
+    work.files["bite-right"].data = stl_bytes(
+        np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64), header="binary surface export"
+    )
     return Found(Level.RETURN, "bite-right")
 
 
@@ -119,7 +125,7 @@ def _unit(
         plan.unit, plan.declared_unit, plan.rescale = written, declared, scale
         points = draft.in_file() * (scale / (written.in_mm or 1.0))
         plan.data = mesh_bytes(points, draft.faces, plan.form, plan.habits, rng=rng)
-        also = ("form/role-doubtful", "surface/coarse", "surface/rough", "bite/missing", "bite/no-contact")
+        also = (*SIZE_ALSO, "bite/missing", "bite/no-contact", "form/role-doubtful")
         return Found(level, key, also=also)
 
     return spoil
@@ -211,7 +217,7 @@ FILE_FAULTS = (
         "file/unit-doubtful",
         F,
         "a size that fits no unit",
-        _unit("tissue", Unit.MM, Unit.MM, Level.RETURN, scale=1e7),
+        _unit("tissue", Unit.MM, Unit.MM, Level.RETURN, scale=20.0),
     ),
     fault(
         "file-far-origin",

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
 from seed_data.phantoms.dice import Dice
 from seed_data.phantoms.faults.expect import Found, fault
+from seed_data.phantoms.mesh_files import mesh_bytes
+from seed_data.phantoms.scanner import scan
 from seed_data.phantoms.work import Stage, Work
 from server.records.teeth import Arch, Numbering
 from server.rules.limit import Level
@@ -123,10 +126,19 @@ def _set(
     return spoil
 
 
-def _second_jaw(work: Work, _rng: Dice) -> Found:
-    first = next(entry for entry in work.form["records"] if entry["role"] == "tissue")
-    work.form["records"].append({"role": "opposing", "file": first["file"], "unit": first["unit"]})
-    return Found(Level.LOOK, "opposing", also=("file/same-surface", "form/role-doubtful"))
+def _second_jaw(work: Work, rng: Dice) -> Found:
+    """The opposing jaw was scanned twice, and both scans were sent."""
+    first = work.files["opposing"]
+    draft = scan(work.seed, work.subjects["opposing"], work.settings["opposing"], take="3")
+    work.drafts["opposing-2"] = draft = replace(draft, T_file_joint=work.frame("opposing"))
+    work.frames["opposing-2"] = work.frame("opposing")
+    points = draft.in_file() / (first.unit.in_mm or 1.0)
+    data = mesh_bytes(points, draft.faces, first.form, first.habits, rng=rng)
+    plan = replace(first, name=f"opposing-2.{first.form.ending}", data=data)
+    work.files["opposing-2"] = plan
+    entry = {"role": plan.role.value, "file": plan.name, "unit": plan.declared_unit.value}
+    work.form["records"].append(entry)
+    return Found(Level.LOOK, "opposing")
 
 
 def _unconfirmed(work: Work, rng: Dice) -> Found:

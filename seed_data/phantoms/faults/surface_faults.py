@@ -7,13 +7,22 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from seed_data.phantoms.dice import Dice
 from seed_data.phantoms.disturb import Noise, patch
 from seed_data.phantoms.faults.expect import Found, fault
 from seed_data.phantoms.faults.places import disc, inner_place, near_body
-from seed_data.phantoms.surface import area_mm2, edges_of, pieces, vertex_normals, without_pinches
+from seed_data.phantoms.surface import (
+    area_mm2,
+    border_edges,
+    edges_of,
+    pieces,
+    vertex_normals,
+    without_pinches,
+)
 from seed_data.phantoms.work import Stage, Work
+from server.records.teeth import Arch
 from server.rules.limit import Level
 
 MIRROR = np.array([-1.0, 1.0, 1.0])
@@ -31,11 +40,12 @@ def _inside_out(key: str, level: Level = Level.NOTE) -> Callable[[Work, Dice], F
 
 
 def _one_shell_turned(work: Work, _rng: Dice) -> Found:
-    """In a bite scan one of the two jaws is turned inside out, the other is not."""
+    """In a bite scan the upper jaw is turned inside out, the lower is not."""
     draft = work.drafts["bite-left"]
     count, label = pieces(len(draft.vertices_mm), edges_of(draft.faces))
-    heights = [np.nanmedian(draft.true_mm[label == k, 2]) for k in range(count)]
-    own = label[draft.faces[:, 0]] == int(np.argmax(heights))
+    heights = np.array([np.nanmedian(draft.true_mm[label == k, 2]) for k in range(count)])
+    upper = heights.argmin() if work.mouth.arch is Arch.UPPER else heights.argmax()
+    own = label[draft.faces[:, 0]] == int(upper)
     work.drafts["bite-left"] = replace(draft, faces=np.where(own[:, None], draft.faces[:, ::-1], draft.faces))
     work.files["bite-left"].inside_out_share = float(own.mean())
     return Found(Level.NOTE, "bite-left")
@@ -52,13 +62,18 @@ def _mixed(work: Work, rng: Dice, *, share: float, level: Level) -> Found:
     turned_area = area_mm2(draft.vertices_mm, draft.faces[turned])
     value = turned_area / area_mm2(draft.vertices_mm, draft.faces)
     work.files["opposing"].inside_out_share = value
-    place = work.in_file("opposing", at)
     return Found(
-        level, "opposing", place_mm=place, place_within_mm=40.0, value=value, value_within=0.2 * value
+        level,
+        "opposing",
+        place_mm=work.in_file("opposing", at),
+        place_within_mm=40.0,
+        value=100.0 * value,
+        value_within=20.0 * value,
+        unit="%",
     )
 
 
-def _hole(work: Work, rng: Dice, *, key: str, diameter_mm: float, level: Level) -> Found:
+def hole_in(work: Work, rng: Dice, *, key: str, diameter_mm: float, level: Level) -> Found:
     """An opening of that diameter; what is left at its rim makes it wider by about one edge."""
     draft = work.drafts[key]
     at = inner_place(rng, draft, margin_mm=diameter_mm / 2 + 4.0)
@@ -92,6 +107,7 @@ def _hole_at_body(work: Work, rng: Dice, *, diameter_mm: float, level: Level) ->
         value=diameter_mm,
         value_within=0.4 * diameter_mm,
         unit="mm",
+        also=("surface/hole", "bodies/coverage"),
     )
 
 
@@ -103,8 +119,10 @@ def _islands(work: Work, rng: Dice, *, total_mm2: float, level: Level) -> Found:
     while sum(areas) < total_mm2:
         at = inner_place(rng, draft, margin_mm=5.0)
         index = int(((draft.vertices_mm - at) ** 2).sum(axis=1).argmin())
-        centre = at + normals[index] * rng.uniform(3.0, 6.0)
+        centre = at + normals[index] * rng.uniform(3.0, 12.0)
         points, faces = patch(rng, centre, normals[index], 1.6, draft.spacing_mm)
+        if cKDTree(draft.vertices_mm).query(points)[0].min() < 1.5:
+            continue
         draft = draft.with_more(points, faces)
         normals = np.vstack([normals, np.zeros_like(points)])
         areas.append(area_mm2(points, faces))
@@ -146,6 +164,7 @@ def _fins(work: Work, rng: Dice, *, per_100k: float, level: Level) -> Found:
     """Facets that stand on edges which have two already."""
     draft = work.drafts["tissue"]
     edges = edges_of(draft.faces)
+    edges = edges[~np.isin(edges, border_edges(draft.faces)).any(axis=1)]
     count = int(np.ceil(per_100k * len(draft.faces) / 100_000))
     chosen = edges[rng.choice(len(edges), count, replace=False)]
     tips = draft.vertices_mm[chosen].mean(axis=1) + 0.25 * draft.normals[chosen[:, 0]]
@@ -178,7 +197,7 @@ def _degenerate(work: Work, rng: Dice, *, per_100k: float, level: Level) -> Foun
 def _coarse(work: Work, _rng: Dice, *, key: str, spacing_mm: float, level: Level) -> Found:
     work.settings[key] = replace(work.settings[key], spacing_mm=spacing_mm)
     also = ("surface/rough", "bodies/coverage", "bodies/fit", "surface/spikes", "surface/hole-at-body")
-    return Found(level, key, value=spacing_mm, value_within=0.15 * spacing_mm, unit="mm", also=also)
+    return Found(level, key, value=0.89 * spacing_mm, value_within=0.12 * spacing_mm, unit="mm", also=also)
 
 
 def _rough(work: Work, _rng: Dice, *, noise_mm: float, level: Level) -> Found:
@@ -194,7 +213,13 @@ def _spikes(work: Work, rng: Dice, *, count: int, level: Level) -> Found:
     moved = draft.vertices_mm.copy()
     moved[chosen] += normals[chosen] * rng.uniform(1.6, 3.0, count)[:, None]
     work.drafts["opposing"] = replace(draft, vertices_mm=moved)
-    return Found(level, "opposing", value=float(count), value_within=0.25 * count, also=("surface/rough",))
+    return Found(
+        level,
+        "opposing",
+        value=float(count),
+        value_within=0.25 * count,
+        also=("surface/rough", "surface/double-layer"),
+    )
 
 
 def _mirrored(work: Work, _rng: Dice) -> Found:
@@ -263,21 +288,21 @@ SURFACE_FAULTS = (
         "surface/hole",
         S,
         "an opening of 5 mm",
-        partial(_hole, key="tissue", diameter_mm=5.0, level=Level.LOOK),
+        partial(hole_in, key="tissue", diameter_mm=5.0, level=Level.LOOK),
     ),
     fault(
         "surface-hole-return",
         "surface/hole",
         S,
         "an opening of 11 mm",
-        partial(_hole, key="opposing", diameter_mm=11.0, level=Level.RETURN),
+        partial(hole_in, key="opposing", diameter_mm=11.0, level=Level.RETURN),
     ),
     fault(
         "surface-hole-denture",
         "surface/hole",
         S,
         "an opening of 5 mm in the denture",
-        partial(_hole, key="denture", diameter_mm=5.0, level=Level.LOOK),
+        partial(hole_in, key="denture", diameter_mm=5.0, level=Level.LOOK),
     ),
     fault(
         "surface-hole-at-body",
@@ -339,8 +364,8 @@ SURFACE_FAULTS = (
         "surface-coarse",
         "surface/coarse",
         M,
-        "the jaw scanned at 0.55 mm",
-        partial(_coarse, key="jaw", spacing_mm=0.55, level=Level.LOOK),
+        "the jaw scanned at 0.74 mm",
+        partial(_coarse, key="jaw", spacing_mm=0.74, level=Level.LOOK),
     ),
     fault(
         "surface-coarse-opposing",
