@@ -194,19 +194,19 @@ UPLOADS = "/api/v1/uploads"
 
 _FOUND = (Outcome.FAILED, Outcome.DOUBTFUL, Outcome.CRASHED)
 
-_NUMBERS = (
+NUMBERS = (
     ("file.reading", "n_facets_stored", "Triangles", ""),
     ("file.reading", "n_rows", "Rows", ""),
     ("file.extent", "span_mm", "Size", "mm"),
-    ("surface.spacing", "median_mm", "Point spacing", "mm"),
-    ("surface.roughness", "rms_mm", "Roughness", "mm"),
+    ("surface.texture", "spacing_median_mm", "Point spacing", "mm"),
+    ("surface.texture", "scatter_mm", "Scatter", "mm"),
 )
 
 
 def numbers_of(file_name: str, report: Report | None) -> tuple[NumberView, ...]:
     """The few numbers that count of one record."""
     shown = []
-    for measure, number, label, unit in _NUMBERS:
+    for measure, number, label, unit in NUMBERS:
         entries = report.measures.get(measure, ()) if report else ()
         entry = next((e for e in entries if isinstance(e, dict) and e.get("record") == file_name), {})
         value = entry.get(number)
