@@ -10,7 +10,8 @@ from starlette.concurrency import run_in_threadpool
 from starlette.staticfiles import StaticFiles
 
 from server.inspection import tables as _inspection_tables  # noqa: F401 - known to the database before it is opened
-from server.inspection.jobs import children_of, handlers
+from server.inspection.jobs import children_of, doings
+from server.inspection.upkeep import Upkeep
 from server.kit.clock import Clock
 from server.kit.database import Database
 from server.kit.file_store import FileStore
@@ -74,9 +75,10 @@ def working(portal: Portal) -> Iterator[None]:
     """Takes jobs in this process while the block runs; measuring itself happens in supervised children."""
     settings = portal.settings
     with children_of(settings) as children:
-        engine = JobEngine(settings.database, settings.executor_id, handlers(portal, children))
+        engine = JobEngine(settings.database, settings.executor_id, doings(portal, children.run))
         engine.start(poll_s=settings.job_poll_s, heavy_at_once=settings.measuring_processes)
         try:
-            yield
+            with Upkeep(portal, engine):
+                yield
         finally:
             engine.stop()

@@ -24,12 +24,13 @@ from server.cases.lookup import case_view, records_of
 from server.cases.messages import post_message
 from server.cases.tables import Case, Measuring
 from server.cases.turns import open_case, submit, withdraw
+from server.handoff.release import release
 from server.inspection.jobs import judge_one
 from server.inspection.judgements import finding_key, report_of
 from server.inspection.report import Report
 from server.kit.clock import Clock
 from server.kit.portal import Portal
-from server.review.deciding import release_case, return_case, waive
+from server.review.deciding import return_case, waive
 from server.uploads.finishing import keep_blob
 from server.uploads.tables import Blob
 
@@ -137,7 +138,9 @@ class _Play:
         report = None
         if self._case.waivers or self._case.closed:
             self._wait(case_id)
-            judge_one(self._at(self._case.closed or timedelta()), case_id)  # as it stood when it was closed
+            judge_one(
+                self._at(self._case.closed or timedelta()), case_id, anew=True
+            )  # as it stood when it was closed
             report = self._wait(case_id)
         for waiver in self._case.waivers:
             assert report is not None
@@ -151,7 +154,7 @@ class _Play:
         if self._case.closed is not None:
             if self._case.state is DemoState.RELEASED:
                 with writing(self._at(self._case.closed), self._lab) as work:
-                    release_case(work, case_id)
+                    release(work, case_id)
             else:
                 with writing(self._at(self._case.closed), self._author) as work:
                     withdraw(work, case_id)

@@ -7,7 +7,7 @@ from pathlib import PurePosixPath
 
 from server.accounts.work import Work
 from server.cases.form import keep_form
-from server.cases.jobs import MEASURE_CASE, MEASURE_RECORD
+from server.cases.jobs import JUDGE_CASE, MEASURE_RECORD
 from server.cases.lookup import CaseUnknown, find_case, find_record, records_of, touch
 from server.cases.tables import Case, Measuring, Record
 from server.cases.turns import open_for_change
@@ -37,7 +37,7 @@ def change_form(work: Work, case_id: str, form: CaseForm) -> Case:
     open_for_change(work, case)
     keep_form(work, case, form)
     work.audit("case.form", case.id, round=case.round_number)
-    work.portal.jobs.enqueue(work.session, MEASURE_CASE, case.id)
+    work.portal.jobs.enqueue(work.session, JUDGE_CASE, case.id)
     touch(work, case, "form")
     return case
 
@@ -84,7 +84,7 @@ def change_record(
 ) -> Record:
     """Says anew what a record is (None leaves as it is), and has it measured as that. Rounds already submitted keep
     what was said then. Raises CaseUnknown, NotYours, WrongTurn."""
-    record, case = _record_for_change(work, record_id)
+    record = find_record(work, record_id)
     said = {
         "role": role or record.role,
         "unit": unit or record.unit,
@@ -92,6 +92,7 @@ def change_record(
     }
     if all(getattr(record, name) == value for name, value in said.items()):
         return record
+    record, case = _record_for_change(work, record_id)
     if record.first_round < case.round_number:
         kept = record.model_dump()
         record.last_round = case.round_number - 1
@@ -113,7 +114,7 @@ def remove_record(work: Work, record_id: str) -> None:
     record, case = _record_for_change(work, record_id)
     record.last_round = case.round_number - 1
     work.audit("record.remove", case.id, record=record.id, round=case.round_number)
-    work.portal.jobs.enqueue(work.session, MEASURE_CASE, case.id)
+    work.portal.jobs.enqueue(work.session, JUDGE_CASE, case.id)
     touch(work, case, "record")
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from server.kit.jobs import Job, Lane
 
 MEASURE_RECORD = Job("measure-record", Lane.HEAVY)
-"""Argument: a record's id."""
+"""Argument: a record's id. Measures it, then asks for a judgement."""
 
 JUDGE_CASE = Job("judge-case", Lane.QUICK)
-"""Argument: a case's id."""
+"""Argument: a case's id. Judges what is measured; where measures over several records lack, asks for those first."""
 
 MEASURE_CASE = Job("measure-case", Lane.HEAVY)
-"""Argument: a case's id. Measures over several records, then judges."""
+"""Argument: a case's id. Makes the measures over several records, then asks for a judgement."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from server.accounts.work import Work
 from server.cases.form import keep_form
-from server.cases.jobs import MEASURE_CASE
+from server.cases.jobs import JUDGE_CASE
 from server.cases.lookup import current_round, find_case, records_of, touch
 from server.cases.tables import NO_NEED_BY, Case, CaseState, Measuring, Round
 from server.errors import BadRequest, Refused
@@ -97,7 +97,7 @@ def submit(work: Work, case_id: str) -> Case:
     submitted.form = dict(case.form)
     case.state = CaseState.WITH_LAB
     work.audit("case.submit", case.id, round=case.round_number)
-    work.portal.jobs.enqueue(work.session, MEASURE_CASE, case.id)
+    work.portal.jobs.enqueue(work.session, JUDGE_CASE, case.id)
     touch(work, case, "submitted")
     return case
 

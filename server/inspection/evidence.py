@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
 from sqlmodel import col, select
 
 from server.accounts.work import Work
@@ -9,9 +15,54 @@ from server.cases.lookup import form_with_records, records_of
 from server.cases.tables import Case, Measuring, Record
 from server.inspection.measuring import record_keys
 from server.inspection.tables import KeptMeasurement
-from server.measures.measure import Measurement
+from server.measures.graph import CASE_MEASURES
+from server.measures.measure import CaseMeasure, Measurement, Status, case_inputs
 from server.records.case_form import CaseForm, RecordEntry
+from server.rules.catalogue import RULES
 from server.rules.evidence import CaseEvidence, RecordEvidence
+from server.rules.sheet import default_sheet
+from server.version import SOFTWARE
+
+
+@dataclass(frozen=True)
+class Standing:
+    """The round under way as it stands now.
+
+    is_measured: whether every record of it is. lacking: whether a measure over several records is still to be made.
+    replaced: by file name, the record of the round before that it replaces.
+    """
+
+    round_number: int
+    evidence: CaseEvidence
+    records: tuple[Record, ...]
+    replaced: Mapping[str, Record]
+    is_measured: bool
+    lacking: bool
+
+    @property
+    def fingerprint(self) -> str:
+        """What a judgement depends on, in one digest: a report that bears it need not be made again."""
+        seen = self.evidence
+        sheet = default_sheet(seen.form.prosthesis)
+        text = json.dumps(
+            [
+                self.round_number,
+                seen.form.model_dump(mode="json"),
+                [[r.file, r.sha256, _keys(r.measurements)] for r in seen.records],
+                [[file, r.sha256, _keys(r.measurements)] for file, r in seen.replaced.items()],
+                _keys(seen.measurements),
+                sorted(seen.bodies),
+                [sheet.name, sheet.version],
+                [[rule.id, rule.revision] for rule in RULES],
+                SOFTWARE,
+            ],
+            sort_keys=True,
+        )
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _keys(measurements: Mapping[str, Measurement]) -> list[list[str]]:
+    return sorted([m.key, m.status.value] for m in measurements.values())
 
 
 def entry_of(record: Record) -> RecordEntry:
@@ -30,17 +81,18 @@ def kept_measurements(work: Work, keys: list[str]) -> dict[str, Measurement]:
 
 
 def keep_measurements(work: Work, made: tuple[Measurement, ...]) -> None:
-    """Writes down those that are not kept yet."""
-    known = kept_measurements(work, [m.key for m in made])
+    """Writes down those that are not kept yet. One that crashed gives way to a later one that did not."""
+    keys = [m.key for m in made]
+    rows = work.session.exec(select(KeptMeasurement).where(col(KeptMeasurement.key).in_(keys)))
+    known = {row.key: row for row in rows}
     for measurement in made:
-        if measurement.key not in known:
-            row = KeptMeasurement(
-                key=measurement.key,
-                measure=measurement.measure,
-                made=measurement.model_dump(mode="json"),
-                at=work.now,
-            )
-            work.session.add(row)
+        row = known.get(measurement.key)
+        if row is None:
+            row = KeptMeasurement(key=measurement.key, measure=measurement.measure, made={}, at=work.now)
+        elif row.made["status"] != Status.CRASHED.value or measurement.status is Status.CRASHED:
+            continue
+        row.made, row.at = measurement.model_dump(mode="json"), work.now
+        work.session.add(row)
 
 
 def record_evidence(work: Work, record: Record) -> RecordEvidence:
@@ -51,23 +103,53 @@ def record_evidence(work: Work, record: Record) -> RecordEvidence:
     return RecordEvidence(entry, record.sha256, {n: kept[k] for n, k in keys.items() if k in kept})
 
 
-def case_evidence(work: Work, case: Case) -> CaseEvidence:
+def standing_of(work: Work, case: Case, measures: tuple[CaseMeasure[Any], ...] = CASE_MEASURES) -> Standing:
     """The round at hand. Records still being measured are in the form, but nothing is said about them yet."""
     records = records_of(work, case.id, case.round_number)
     measured = [r for r in records if r.role is not None and r.measuring is Measuring.MEASURED]
     form = form_with_records(CaseForm.model_validate(case.form), records)
-    return CaseEvidence(
+    replaced = _replaced(work, case, measured)
+    keys = case_keys(form, measured, replaced, measures)
+    kept = kept_measurements(work, list(keys.values()))
+    evidence = CaseEvidence(
         form=form,
         records=tuple(record_evidence(work, record) for record in measured),
         now=work.now,
-        replaced=_replaced(work, measured),
+        measurements={name: kept[key] for name, key in keys.items() if key in kept},
+        replaced={file: record_evidence(work, before) for file, before in replaced.items()},
     )
+    is_measured = len(measured) == len(records)
+    lacking = bool(keys.keys() - evidence.measurements.keys())
+    return Standing(case.round_number, evidence, tuple(measured), replaced, is_measured, lacking)
 
 
-def _replaced(work: Work, records: list[Record]) -> dict[str, RecordEvidence]:
+def case_keys(
+    form: CaseForm,
+    records: list[Record],
+    replaced: Mapping[str, Record],
+    measures: tuple[CaseMeasure[Any], ...] = CASE_MEASURES,
+) -> dict[str, str]:
+    """For each measure over several records, its name and key."""
+    rows = {
+        r.file_name: (
+            r.role,
+            r.unit,
+            r.sha256,
+            replaced[r.file_name].sha256 if r.file_name in replaced else "",
+        )
+        for r in records
+        if r.role is not None
+    }
+    return {m.name: m.key(case_inputs(m, rows), form) for m in measures}
+
+
+def _replaced(work: Work, case: Case, records: list[Record]) -> dict[str, Record]:
+    """Follows what a record replaces back to the round before: a file may be replaced twice within one round."""
     earlier = {}
     for record in records:
-        before = work.session.get(Record, record.replaces) if record.replaces else None
-        if before is not None and before.role is not None and before.first_round < record.first_round:
-            earlier[record.file_name] = record_evidence(work, before)
+        before: Record | None = record
+        while before is not None and before.first_round == case.round_number:
+            before = work.session.get(Record, before.replaces) if before.replaces else None
+        if before is not None and before.role is not None and before is not record:
+            earlier[record.file_name] = before
     return earlier

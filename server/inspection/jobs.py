@@ -1,28 +1,38 @@
-"""The jobs: measuring a record as it lands, and judging its case. Each may run twice and change nothing the second time."""
+"""The jobs: measuring a record as it lands, measuring over several, judging. Each may run twice and change nothing the
+second time."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from contextlib import ExitStack
 
 from server.accounts.work import PORTAL, reading, writing
 from server.cases.jobs import JUDGE_CASE, MEASURE_CASE, MEASURE_RECORD
 from server.cases.lookup import current_round, touch
-from server.cases.tables import Case, Measuring, Record
-from server.inspection.child import ChildLimits, ChildLost, ChildPool
-from server.inspection.evidence import case_evidence, entry_of, keep_measurements, kept_measurements
+from server.cases.tables import Case, Measuring, Record, Round
+from server.inspection.child import ChildLimits, ChildPool
+from server.inspection.evidence import (
+    Standing,
+    case_keys,
+    entry_of,
+    keep_measurements,
+    kept_measurements,
+    standing_of,
+)
 from server.inspection.inspect import judge_case as judge
-from server.inspection.judgements import keep_judgement
-from server.inspection.measuring import RecordFile, measure_record, record_keys
+from server.inspection.judgements import is_judged, keep_judgement
+from server.inspection.measuring import RecordFile, record_keys
+from server.inspection.too_heavy import Run, measured_case, measured_record
 from server.inspection.warm import warm_up
-from server.kit.jobs import Handler, Job
+from server.kit.jobs import Doing, Job
 from server.kit.portal import Portal
 from server.kit.settings import Settings
-from server.measures.graph import RECORD_MEASURES
+from server.measures.graph import CASE_MEASURES, RECORD_MEASURES
 from server.measures.measure import Measurement, Status
-from server.uploads.finishing import blob_key
+from server.uploads.finishing import open_blob
 from server.version import SOFTWARE
 
-TOO_HEAVY = "file/too-heavy"
+BROKEN = "Measuring broke; it is our fault, not the record's."
 
 
 def children_of(settings: Settings) -> ChildPool:
@@ -32,16 +42,22 @@ def children_of(settings: Settings) -> ChildPool:
     return ChildPool(settings.measuring_processes, limits, warm_up)
 
 
-def handlers(portal: Portal, children: ChildPool) -> Mapping[Job, Handler]:
-    """What each kind of job does."""
+def doings(portal: Portal, run: Run) -> Mapping[Job, Doing]:
+    """What each kind of job does. `run`: how a measuring function is run, by a pool of children."""
     return {
-        MEASURE_RECORD: lambda record_id: measure_one(portal, children, record_id),
-        MEASURE_CASE: lambda case_id: judge_one(portal, case_id),
-        JUDGE_CASE: lambda case_id: judge_one(portal, case_id),
+        MEASURE_RECORD: Doing(
+            lambda record_id: measure_one(portal, run, record_id),
+            lambda record_id: give_up_record(portal, record_id),
+        ),
+        MEASURE_CASE: Doing(
+            lambda case_id: measure_together(portal, run, case_id),
+            lambda case_id: give_up_together(portal, case_id),
+        ),
+        JUDGE_CASE: Doing(lambda case_id: judge_one(portal, case_id)),
     }
 
 
-def measure_one(portal: Portal, children: ChildPool, record_id: str) -> None:
+def measure_one(portal: Portal, run: Run, record_id: str) -> None:
     """Measures a record, keeps what was measured, and asks for a judgement; does nothing where the record is gone."""
     with writing(portal, PORTAL) as work:
         record = work.session.get(Record, record_id)
@@ -51,61 +67,114 @@ def measure_one(portal: Portal, children: ChildPool, record_id: str) -> None:
         touch(work, work.session.get_one(Case, record.case_id), "measuring")
         entry, sha256 = entry_of(record), record.sha256
         keys = record_keys(entry, sha256)
-        kept = kept_measurements(work, list(keys.values()))
-    made = tuple(kept.values())
-    if set(keys.values()) - set(kept):
-        with portal.store.local_path(blob_key(sha256)) as path:
-            file = RecordFile(entry, str(path))
-            made = _measured(children, file, tuple(kept.values()), keys)
-    with writing(portal, PORTAL) as work:
+        kept = tuple(kept_measurements(work, list(keys.values())).values())
+    good = {m.key for m in kept if m.status is not Status.CRASHED}
+    made = kept
+    if set(keys.values()) - good:
+        with open_blob(portal, sha256) as path:
+            made = measured_record(run, RecordFile(entry, str(path)), sha256, kept)
+    _keep_record(portal, record_id, lambda now: entry_of(now) == entry, made)
+
+
+def give_up_record(portal: Portal, record_id: str) -> None:
+    """Where measuring broke again and again: says so, instead of letting the clinic wait for ever."""
+    with reading(portal, PORTAL) as work:
         record = work.session.get(Record, record_id)
-        if record is None:
+        if record is None or record.role is None:
             return
+        keys = record_keys(entry_of(record), record.sha256)
+    made = tuple(_crashed(m.name, m.revision, keys[m.name]) for m in RECORD_MEASURES if m.name in keys)
+    _keep_record(portal, record_id, lambda now: now.measuring is Measuring.MEASURING, made)
+
+
+def _keep_record(
+    portal: Portal, record_id: str, holds: Callable[[Record], bool], made: tuple[Measurement, ...]
+) -> None:
+    with writing(portal, PORTAL) as work:
         keep_measurements(work, made)
-        if entry_of(record) == entry:
+        record = work.session.get(Record, record_id)
+        if record is None or record.role is None:
+            return
+        if holds(record):
             record.measuring = Measuring.MEASURED
         portal.jobs.enqueue(work.session, JUDGE_CASE, record.case_id)
         touch(work, work.session.get_one(Case, record.case_id), "measured")
 
 
-def _measured(
-    children: ChildPool, file: RecordFile, kept: tuple[Measurement, ...], keys: Mapping[str, str]
-) -> tuple[Measurement, ...]:
-    try:
-        return children.run(measure_record, file, kept)
-    except ChildLost as failure:
-        revisions = {measure.name: measure.revision for measure in RECORD_MEASURES}
-        return tuple(
-            Measurement(
-                key=key,
-                measure=name,
-                revision=revisions[name],
-                status=Status.NOT_MEASURED,
-                because=TOO_HEAVY,
-                says=failure.says,
-                software=SOFTWARE,
-            )
-            for name, key in keys.items()
-        )
+def measure_together(portal: Portal, run: Run, case_id: str) -> None:
+    """Makes and keeps the measures over several records of the round under way, then asks for a judgement."""
+    with reading(portal, PORTAL) as work:
+        case = work.session.get(Case, case_id)
+        standing = standing_of(work, case) if case is not None else None
+    if standing is None or not standing.lacking:
+        return
+    seen = standing.evidence
+    kept = tuple(m for r in (*seen.records, *seen.replaced.values()) for m in r.measurements.values())
+    with ExitStack() as opened:
+
+        def file_of(record: Record) -> tuple[RecordFile, str]:
+            path = opened.enter_context(open_blob(portal, record.sha256))
+            return RecordFile(entry_of(record), str(path)), record.sha256
+
+        records = {r.file_name: file_of(r) for r in standing.records}
+        replaced = {file: file_of(r) for file, r in standing.replaced.items()}
+        made = measured_case(run, seen.form, records, kept, replaced)
+    _keep_together(portal, case_id, made)
 
 
-def judge_one(portal: Portal, case_id: str) -> None:
-    """Judges the round at hand and keeps the report; does nothing where the case is gone or has no record."""
+def give_up_together(portal: Portal, case_id: str) -> None:
+    """The same for measures over several records."""
+    with reading(portal, PORTAL) as work:
+        case = work.session.get(Case, case_id)
+        if case is None:
+            return
+        standing = standing_of(work, case)
+        keys = case_keys(standing.evidence.form, list(standing.records), standing.replaced)
+    _keep_together(portal, case_id, tuple(_crashed(m.name, m.revision, keys[m.name]) for m in CASE_MEASURES))
+
+
+def _keep_together(portal: Portal, case_id: str, made: tuple[Measurement, ...]) -> None:
+    with writing(portal, PORTAL) as work:
+        keep_measurements(work, made)
+        portal.jobs.enqueue(work.session, JUDGE_CASE, case_id)
+
+
+def _crashed(name: str, revision: int, key: str) -> Measurement:
+    return Measurement(
+        key=key, measure=name, revision=revision, status=Status.CRASHED, says=BROKEN, software=SOFTWARE
+    )
+
+
+def judge_one(portal: Portal, case_id: str, *, anew: bool = False) -> None:
+    """Judges the round at hand and keeps the report, once for what it rests on; `anew`: also when nothing has changed
+    but the time. A submitted round is judged when all of its records are measured, one under way as they come in."""
     with reading(portal, PORTAL) as work:
         case = work.session.get(Case, case_id)
         if case is None or case.state.is_over:
             return
-        seen_at = case.updated_at
-        evidence = case_evidence(work, case)
-        number = case.round_number
-    if not evidence.form.records:
-        return
-    report = judge(evidence)
-    with writing(portal, PORTAL) as work:
-        case = work.session.get(Case, case_id)
-        if case is None or case.round_number != number:
+        standing, round_ = standing_of(work, case), current_round(work, case)
+        if not _is_due(standing, round_) or (is_judged(work, round_, standing.fingerprint) and not anew):
             return
-        keep_judgement(work, case, current_round(work, case), report)
-        if case.updated_at != seen_at:
+    if standing.is_measured and standing.lacking:
+        with writing(portal, PORTAL) as work:
+            portal.jobs.enqueue(work.session, MEASURE_CASE, case_id)
+        return
+    report = judge(standing.evidence)
+    with writing(portal, PORTAL) as work:
+        case = work.session.get(Case, case_id, with_for_update=True)
+        if case is None or case.state.is_over:
+            return
+        round_ = current_round(work, case)
+        if standing_of(work, case).fingerprint != standing.fingerprint:
             portal.jobs.enqueue(work.session, JUDGE_CASE, case_id)
+            return
+        if is_judged(work, round_, standing.fingerprint) and not anew:
+            return
+        keep_judgement(work, case, round_, report, standing.fingerprint)
         touch(work, case, "judged")
+
+
+def _is_due(standing: Standing, round_: Round) -> bool:
+    if not standing.evidence.form.records:
+        return False
+    return standing.is_measured or round_.submitted_at is None

@@ -18,12 +18,19 @@ from server.rules.limit import Level, gravest
 OPEN_LEVELS = (Level.LOOK, Level.RETURN)
 
 
-def keep_judgement(work: Work, case: Case, round_: Round, report: Report) -> Judgement:
+def is_judged(work: Work, round_: Round, fingerprint: str) -> bool:
+    """Whether the round's latest report rests on just what the fingerprint stands for."""
+    row = work.session.get(Judgement, round_.judgement_id) if round_.judgement_id else None
+    return row is not None and row.fingerprint == fingerprint
+
+
+def keep_judgement(work: Work, case: Case, round_: Round, report: Report, fingerprint: str) -> Judgement:
     """Adds the report to the round, and lets the case's columns follow it."""
     judgement = Judgement(
         id=new_id(),
         case_id=case.id,
         round_number=round_.number,
+        fingerprint=fingerprint,
         verdict=report.verdict.value,
         report=report.model_dump(mode="json"),
         at=work.now,

@@ -22,7 +22,8 @@ class KeptMeasurement(SQLModel, table=True):
 
 
 class Judgement(SQLModel, table=True):
-    """The report on a round as it stood at some moment. A round names its latest one."""
+    """The report on a round as it stood at some moment. A round names its latest one. fingerprint: a digest of all
+    that the report rests on, so that a job that runs twice judges once."""
 
     __tablename__ = "judgements"
     __table_args__ = (Index(None, "case_id", "round_number"),)
@@ -32,6 +33,7 @@ class Judgement(SQLModel, table=True):
         sa_column=Column(String(32), ForeignKey("cases.id", ondelete="CASCADE"), nullable=False)
     )
     round_number: int
+    fingerprint: str = Field(default="", max_length=64)
     verdict: str = Field(max_length=16)
     report: JsonObject = Field(sa_column=Column(Json, nullable=False))
     at: datetime = Field(sa_column=Column(UtcTime, nullable=False))

@@ -19,6 +19,10 @@ from sqlmodel import Session
 from server.kit.ids import new_id
 from server.kit.logs import log
 
+ATTEMPTS = 3
+PAUSE_S = 0.5
+"""After a failure a job is tried again in the same process, after this pause, then after twice as long."""
+
 APPLICATION = "archproof"
 APPLICATION_VERSION = "1"
 """Constant: DBOS strands the running jobs of an older version otherwise."""
@@ -73,22 +77,45 @@ class DurableQueue:
         self._client.destroy()
 
 
-_handlers: dict[str, Handler] = {}
-_handlers_lock = threading.Lock()
+@dataclass(frozen=True)
+class Doing:
+    """What a job does, and what is done instead where it failed every time, so that nobody waits for ever."""
+
+    run: Handler
+    give_up: Handler | None = None
+
+
+class _PutOff(BaseException):
+    """Leaves a job as it is: not done, not failed. It is taken up after the next start.
+
+    Not an Exception, so that the engine does not write it down as the job's failure.
+    """
+
+
+_doings: dict[str, Doing] = {}
+_stopping = threading.Event()
 
 
 @DBOS.step(name="archproof-step")
 def _step(name: str, argument: str) -> None:
-    _handlers[name](argument)
+    doing = _doings[name]
+    for attempt in range(1, ATTEMPTS + 1):
+        try:
+            doing.run(argument)
+            return
+        except Exception as fault:
+            if _stopping.is_set():
+                raise _PutOff from fault
+            log().error("job failed", job=name, argument=argument, attempt=attempt, exc_info=fault)
+        if attempt < ATTEMPTS and _stopping.wait(PAUSE_S * attempt):
+            raise _PutOff
+    if doing.give_up is not None:
+        doing.give_up(argument)
 
 
 @DBOS.workflow(name=_WORKFLOW)
 def _run(name: str, argument: str) -> None:
-    try:
-        _step(name, argument)
-    except Exception as fault:
-        log().error("job failed", job=name, argument=argument, exc_info=fault)
-        raise
+    _step(name, argument)
 
 
 def prepare_job_tables(database_url: str) -> None:
@@ -99,16 +126,16 @@ def prepare_job_tables(database_url: str) -> None:
 class JobEngine:
     """Runs jobs in this process's threads. One per process: the engine beneath is a singleton."""
 
-    def __init__(self, database_url: str, executor_id: str, handlers: Mapping[Job, Handler]) -> None:
+    def __init__(self, database_url: str, executor_id: str, doings: Mapping[Job, Doing]) -> None:
         self._url = database_url
         self._executor_id = executor_id
-        self._jobs = dict(handlers)
+        self._doings = {job.name: doing for job, doing in doings.items()}
 
     def start(self, *, poll_s: float, heavy_at_once: int) -> None:
         """Starts working, first of all on what this host left unfinished."""
-        with _handlers_lock:
-            _handlers.clear()
-            _handlers.update({job.name: handler for job, handler in self._jobs.items()})
+        _stopping.clear()
+        _doings.clear()
+        _doings.update(self._doings)
         config: DBOSConfig = {
             "name": APPLICATION,
             "system_database_url": self._url,
@@ -138,4 +165,5 @@ class JobEngine:
 
     def stop(self) -> None:
         """Stops taking jobs; what is under way is run again after the next start."""
+        _stopping.set()
         DBOS.destroy(workflow_completion_timeout_sec=0)

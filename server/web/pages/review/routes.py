@@ -10,8 +10,9 @@ from fastapi.responses import HTMLResponse, Response, StreamingResponse
 
 from server.accounts.work import reading
 from server.cases.lookup import CaseUnknown, find_record
+from server.handoff.release import release
 from server.kit.portal import Portal
-from server.review.deciding import release_case, return_case, waive
+from server.review.deciding import return_case, waive
 from server.uploads.finishing import blob_key
 from server.web.pages.chair.routes import case_deed
 from server.web.pages.visit import Posted, Visiting
@@ -36,8 +37,8 @@ def return_to_clinic(visit: Visiting, case_id: str, fields: Posted) -> Response:
 
 
 @guarded.post("/cases/{case_id}/release", response_class=HTMLResponse)
-def release(visit: Visiting, case_id: str) -> Response:
-    return case_deed(visit, case_id, "released", lambda work: release_case(work, case_id))
+def release_to_design(visit: Visiting, case_id: str) -> Response:
+    return case_deed(visit, case_id, "released", lambda work: release(work, case_id))
 
 
 @router.get("/cases/{case_id}/records/{record_id}/file")

@@ -1,0 +1,89 @@
+"""What is kept of a record that cost its measuring child the life: every measure given up, and one refusal that says so."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from server.inspection.child import ChildLost
+from server.inspection.measuring import RecordFile, measure_case, measure_record, record_keys
+from server.measures.graph import CASE_MEASURES, RECORD_MEASURES
+from server.measures.measure import CaseMeasure, Measurement, RecordMeasure, Status, case_inputs
+from server.measures.reading import READING, ReadingResult, Refusal
+from server.metrology.readers.reasons import TOO_HEAVY
+from server.records.case_form import CaseForm, RecordEntry
+from server.version import SOFTWARE
+
+GIVEN_UP = "given-up"
+"""The reason beneath file/too-heavy where no reader refused the file but measuring it had to be ended."""
+
+Run = Callable[..., tuple[Measurement, ...]]
+"""How a measuring function is run: by a pool of children, or here. Called with the function and its arguments."""
+
+
+def measured_record(
+    run: Run, record: RecordFile, sha256: str, kept: tuple[Measurement, ...] = ()
+) -> tuple[Measurement, ...]:
+    """Every measure of one record; where its child is lost, the answer that it is too heavy."""
+    try:
+        return run(measure_record, record, kept)
+    except ChildLost as lost:
+        return given_up(record.entry, sha256, lost.says)
+
+
+def measured_case(
+    run: Run,
+    form: CaseForm,
+    records: Mapping[str, tuple[RecordFile, str]],
+    kept: tuple[Measurement, ...],
+    replaced: Mapping[str, tuple[RecordFile, str]] | None = None,
+) -> tuple[Measurement, ...]:
+    """Every measure over the records together, likewise. records: by file name, each with its SHA-256; replaced: the
+    same for the records of the round before that were replaced, by the file name of what replaces them."""
+    earlier = dict(replaced or {})
+    files, replaced_files = (
+        tuple(record for record, _ in records.values()),
+        {file: record for file, (record, _) in earlier.items()},
+    )
+    try:
+        return run(measure_case, form, files, replaced_files, kept)
+    except ChildLost as lost:
+        rows = {
+            file: (record.entry.role, record.entry.unit, sha256, earlier[file][1] if file in earlier else "")
+            for file, (record, sha256) in records.items()
+        }
+        return tuple(_not_measured(m, m.key(case_inputs(m, rows), form), lost.says) for m in CASE_MEASURES)
+
+
+def given_up(entry: RecordEntry, sha256: str, says: str) -> tuple[Measurement, ...]:
+    """The measures of a record that could not be measured: a refusal as its reading, and nothing else measured."""
+    keys = record_keys(entry, sha256)
+    return tuple(
+        _refused(keys[m.name], says) if m is READING else _not_measured(m, keys[m.name], says)
+        for m in RECORD_MEASURES
+        if m.name in keys
+    )
+
+
+def _refused(key: str, says: str) -> Measurement:
+    refusal = Refusal(rule=TOO_HEAVY, reason=GIVEN_UP, says=says, remedy="")
+    return Measurement(
+        key=key,
+        measure=READING.name,
+        revision=READING.revision,
+        status=Status.MEASURED,
+        result=ReadingResult(refusal=refusal).model_dump(mode="json"),
+        software=SOFTWARE,
+    )
+
+
+def _not_measured(measure: RecordMeasure[Any] | CaseMeasure[Any], key: str, says: str) -> Measurement:
+    return Measurement(
+        key=key,
+        measure=measure.name,
+        revision=measure.revision,
+        status=Status.NOT_MEASURED,
+        because=TOO_HEAVY,
+        says=says,
+        software=SOFTWARE,
+    )
