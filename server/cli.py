@@ -15,10 +15,10 @@ from pydantic import ValidationError
 
 from seed_data.phantoms.command import phantom
 from server.errors import ArchproofError
+from server.inspection.child import ChildLimits, ChildPool
 from server.inspection.folder import check_folder, read_folder, write_report
 from server.inspection.report import Report
 from server.kit.settings import Settings
-from server.measures.measure import Measurement
 from server.rules.catalogue import RULES
 from server.rules.documents import catalogue_markdown, catalogue_rows
 from server.rules.limit import Level, Outcome
@@ -27,6 +27,10 @@ from server.version import SOFTWARE
 
 UNUSABLE = 30
 """Exit code where the folder, form or sheet cannot be used: no verdict was given."""
+
+CHILDREN = 2
+LIMITS = ChildLimits(memory_bytes=4 * 1024**3, wall_s=300.0, cpu_s=600.0)
+"""What measuring one record may take before the file counts as too heavy."""
 
 app = typer.Typer(
     help="Measures the records of a full-arch conversion and says what to rescan, why and how.",
@@ -53,7 +57,10 @@ def check(
     try:
         record_set = read_folder(folder, bodies)
         applied = _sheet(sheet)
-        report = check_folder(record_set, now=_time(now), run=_here, sheet=applied)
+        with ChildPool(CHILDREN, LIMITS) as children:
+            report = check_folder(
+                record_set, now=_time(now), run=children.run, sheet=applied, workers=CHILDREN
+            )
         if json_file is not None:
             write_report(report, json_file)
     except (ArchproofError, OSError) as error:
@@ -61,10 +68,6 @@ def check(
         raise typer.Exit(UNUSABLE) from error
     _print(report)
     raise typer.Exit(report.verdict.exit_code)
-
-
-def _here(function: Callable[..., tuple[Measurement, ...]], *arguments: object) -> tuple[Measurement, ...]:
-    return function(*arguments)
 
 
 def _sheet(path: Path | None) -> ToleranceSheet | None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
@@ -15,9 +14,9 @@ from pydantic import ValidationError
 
 from server.errors import BadRequest
 from server.inspection.inspect import judge_case
-from server.inspection.measuring import RecordFile, measure_case, measure_record
+from server.inspection.measuring import RecordFile
 from server.inspection.report import Report, Timing
-from server.measures.measure import Measurement
+from server.inspection.too_heavy import Run, measured_case, measured_record
 from server.records.bodies import BodyEntry
 from server.records.case_form import CaseForm, FormUnusable, read_case_form
 from server.rules.evidence import CaseEvidence, RecordEvidence
@@ -39,10 +38,6 @@ class RecordSet:
     form: CaseForm
     records: tuple[RecordFile, ...]
     bodies: dict[str, BodyEntry]
-
-
-Run = Callable[..., tuple[Measurement, ...]]
-"""How a measuring function is run: in a supervised child, or here. Called with the function and its arguments."""
 
 
 def read_folder(folder: Path, bodies: Path | None = None) -> RecordSet:
@@ -105,13 +100,17 @@ def check_folder(
 ) -> Report:
     """Measures every record of the set, then the records together, and judges them. `now`: aware of its zone."""
     begun = time.perf_counter()
+    known = {record.entry.file: (record, _sha256(record)) for record in record_set.records}
     with ThreadPoolExecutor(max_workers=workers) as threads:
-        made = list(threads.map(lambda record: run(measure_record, record), record_set.records))
-    together = run(measure_case, record_set.form, record_set.records, {}, tuple(m for ms in made for m in ms))
+        made = list(threads.map(lambda pair: measured_record(run, *pair), known.values()))
+    together = measured_case(run, record_set.form, known, tuple(m for ms in made for m in ms))
     seconds = time.perf_counter() - begun
     evidence = CaseEvidence(
         form=record_set.form,
-        records=tuple(_evidence(r, ms) for r, ms in zip(record_set.records, made, strict=True)),
+        records=tuple(
+            RecordEvidence(record.entry, sha256, {m.measure: m for m in ms})
+            for (record, sha256), ms in zip(known.values(), made, strict=True)
+        ),
         now=now,
         measurements={m.measure: m for m in together},
         bodies=record_set.bodies,
@@ -119,10 +118,9 @@ def check_folder(
     return judge_case(evidence, sheet, timing=Timing(measure=seconds))
 
 
-def _evidence(record: RecordFile, made: tuple[Measurement, ...]) -> RecordEvidence:
+def _sha256(record: RecordFile) -> str:
     with open(record.path, "rb") as file:
-        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-    return RecordEvidence(record.entry, sha256, {m.measure: m for m in made})
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def write_report(report: Report, path: Path) -> None:
