@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -250,6 +251,30 @@ def test_closing_ends_what_runs(warm_up: Callable[[], None] | None) -> None:
     with pytest.raises(ChildrenUnavailable):
         pool.run(tasks.add, 1, 1)
     pool.close()
+
+
+@linux
+def test_a_busy_child_does_not_outlive_its_parent() -> None:
+    parent = subprocess.run(
+        [sys.executable, "-m", "tests.inspection.dying_parent"],
+        cwd=Path(__file__).parents[2],
+        capture_output=True,
+        timeout=60,
+        check=False,
+    )
+    assert parent.returncode == -9
+    stat = Path("/proc") / parent.stdout.decode().strip() / "stat"
+    until = time.monotonic() + 10
+    while _is_running(stat):
+        assert time.monotonic() < until
+        time.sleep(0.05)
+
+
+def _is_running(stat: Path) -> bool:
+    try:
+        return stat.read_text().rpartition(")")[2].split()[0] not in ("Z", "X")
+    except (FileNotFoundError, ProcessLookupError):
+        return False
 
 
 def test_a_pool_never_used_starts_nothing() -> None:
