@@ -31,6 +31,10 @@ def phantom(
     noise_um: Annotated[
         float | None, typer.Option(min=0.0, max=100.0, help="Total scanner noise, RMS.")
     ] = None,
+    coverage: Annotated[
+        float | None,
+        typer.Option(min=0.4, max=1.0, help="Least captured share of each body in the jaw scan."),
+    ] = None,
     list_faults: Annotated[bool, typer.Option("--list-faults", help="Name every fault and stop.")] = False,
 ) -> None:
     """Make a synthetic record set whose truth is known exactly (truth.json), clean or with named faults."""
@@ -51,6 +55,7 @@ def phantom(
             random_frames=frames == "random",
             detail=detail,
             noise_um=noise_um,
+            coverage=coverage,
         )
     except LookupError as error:
         raise typer.BadParameter(str(error.args[0])) from error

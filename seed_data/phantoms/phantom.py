@@ -39,16 +39,21 @@ def make_phantom(
     detail: float = 1.0,
     noise_um: float | None = None,
     retake: Sequence[str] = (),
+    coverage: float | None = None,
 ) -> PhantomTruth:
     """Writes a record set into the folder `out` (made if need be) and gives back its truth, also in truth.json.
 
     seed: decides everything that is not given. sites: 4 to 8. faults: names from `faults.ALL`. random_frames: every
     record in a frame of its own. detail: 1 is real size (0.6-0.9 million triangles); 0.7 about half as many.
     noise_um: total noise of the scanner, instead of the seed's. retake: keys of records (jaw, tissue, denture,
-    opposing, bite-left, …) scanned a second time: the same mouth, another mesh and other noise. Raises LookupError for an unknown fault, or where a
+    opposing, bite-left, …) scanned a second time: the same mouth, another mesh and other noise. coverage: every body
+    of the jaw scan is captured to a share drawn between this and 1; such a set is not clean. Raises LookupError for an unknown fault, or where a
     fault finds nothing to spoil in this mouth.
     """
     work = draft_work(seed, sites, arch, random_frames=random_frames, detail=detail, noise_um=noise_um)
+    if coverage is not None:
+        shares = dice(seed, "coverage").uniform(coverage, 1.0, len(work.mouth.sites))
+        work.settings["jaw"] = replace(work.settings["jaw"], body_coverage=tuple(float(s) for s in shares))
     run_stages(work, [fault_named(name) for name in faults], retake=set(retake))
     truth = truth_of(work)
     save_work(out, work, truth)

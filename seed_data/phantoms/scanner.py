@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from seed_data.phantoms.dice import Dice, dice, pick
 from seed_data.phantoms.disturb import Drift, Noise, noise_along_normals, soft_tags, specks
 from seed_data.phantoms.mesher import Field, Mesh, mesh_of
-from seed_data.phantoms.rigid import Matrix, any_rotation, move, turn
+from seed_data.phantoms.rigid import Matrix, any_direction, any_rotation, move, turn
 from seed_data.phantoms.sight import mended, seen_from, without_gaps
 from seed_data.phantoms.surface import (
     area_mm2,
@@ -40,7 +40,7 @@ class Settings:
     """How one record is scanned. views: directions to the scanner, none for an all-round scan of a loose part.
 
     body_moves: per site, the rigid motion (joint frame) by which stitching has moved that body in this record;
-    part_moves: the same per part of the subject.
+    part_moves: the same per part of the subject. body_coverage: per site, the share of its body that is captured.
     """
 
     spacing_mm: float
@@ -53,6 +53,7 @@ class Settings:
     tags: int = 0
     body_moves: tuple[Matrix, ...] = ()
     part_moves: tuple[Matrix, ...] = ()
+    body_coverage: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -210,7 +211,19 @@ def _captured(rng: Dice, subject: Subject, settings: Settings, raw: _Raw) -> NDA
         inside = mended(faces, inside, seen, raw.label >= 0)
     inside = raw.largest(without_gaps(faces, raw.largest(inside)))
     inside = raw.largest(without_pinches(faces, inside))
-    return raw.largest(without_pinches(faces, without_gaps(faces, inside)))
+    inside = without_gaps(faces, inside) & ~_never_seen(rng, points, raw.label, settings.body_coverage)
+    return raw.largest(without_pinches(faces, inside))
+
+
+def _never_seen(rng: Dice, points: Floats, label: Ints, coverage: tuple[float, ...]) -> NDArray[np.bool_]:
+    """What a tip that never went round a body missed: the part of it that lies farthest to one side."""
+    missed = np.zeros(len(points), dtype=bool)
+    for site, share in enumerate(coverage):
+        own = np.flatnonzero(label == site)
+        if len(own) and share < 1.0:
+            aside = points[own] @ any_direction(rng)
+            missed[own[aside > np.quantile(aside, share)]] = True
+    return missed
 
 
 def _ragged(rng: Dice, points: Floats, size_mm: float) -> Floats:

@@ -142,7 +142,9 @@ def _scanned(work: Work, key: str, draft: Draft, made: RecordTruth) -> RecordTru
     for index, placed in enumerate(work.shown.get(key, ())):
         if placed is not None:
             T = moves[index] if moves else _drifted(work, key, placed, draft)
-            bodies.append(_pose(work, index, placed.kind, draft.T_file_joint @ T @ placed.T_joint_body))
+            pose = _pose(work, index, placed.kind, draft.T_file_joint @ T @ placed.T_joint_body)
+            share = draft.settings.body_coverage[index] if draft.settings.body_coverage else 1.0
+            bodies.append(pose.model_copy(update={"coverage_ratio": share}))
     volume = None
     if draft.role is Role.DENTURE:
         a, normals = draft.vertices_mm[draft.faces[:, 0]], face_normals(draft.vertices_mm, draft.faces)

@@ -46,7 +46,7 @@ class Expectation(TruthPart):
 
 
 class Pose(TruthPart):
-    """A scan body as one record shows it. u95-free: this is where it is."""
+    """A scan body as one record shows it. coverage_ratio: the share of what stands above the tissue that was captured."""
 
     site_index: int
     tooth: str
@@ -54,6 +54,7 @@ class Pose(TruthPart):
     seat_mm: Vector
     axis: Vector
     clock: Vector
+    coverage_ratio: float = 1.0
 
 
 class NoiseTruth(TruthPart):

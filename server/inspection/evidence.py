@@ -80,15 +80,17 @@ def kept_measurements(work: Work, keys: list[str]) -> dict[str, Measurement]:
     return {row.key: Measurement.model_validate(row.made) for row in rows}
 
 
-def keep_measurements(work: Work, made: tuple[Measurement, ...]) -> None:
-    """Writes down those that are not kept yet. One that crashed gives way to a later one that did not."""
+def keep_measurements(work: Work, made: tuple[Measurement, ...], about: str) -> None:
+    """Writes down those that are not kept yet. about: the record's SHA-256, or the case's id. One that crashed gives way to a later one that did not."""
     keys = [m.key for m in made]
     rows = work.session.exec(select(KeptMeasurement).where(col(KeptMeasurement.key).in_(keys)))
     known = {row.key: row for row in rows}
     for measurement in made:
         row = known.get(measurement.key)
         if row is None:
-            row = KeptMeasurement(key=measurement.key, measure=measurement.measure, made={}, at=work.now)
+            row = KeptMeasurement(
+                key=measurement.key, measure=measurement.measure, about=about, made={}, at=work.now
+            )
         elif row.made["status"] != Status.CRASHED.value or measurement.status is Status.CRASHED:
             continue
         row.made, row.at = measurement.model_dump(mode="json"), work.now

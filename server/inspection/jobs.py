@@ -91,10 +91,10 @@ def _keep_record(
     portal: Portal, record_id: str, holds: Callable[[Record], bool], made: tuple[Measurement, ...]
 ) -> None:
     with writing(portal, PORTAL) as work:
-        keep_measurements(work, made)
         record = work.session.get(Record, record_id)
         if record is None or record.role is None:
             return
+        keep_measurements(work, made, record.sha256)
         if holds(record):
             record.measuring = Measuring.MEASURED
         portal.jobs.enqueue(work.session, JUDGE_CASE, record.case_id)
@@ -135,7 +135,9 @@ def give_up_together(portal: Portal, case_id: str) -> None:
 
 def _keep_together(portal: Portal, case_id: str, made: tuple[Measurement, ...]) -> None:
     with writing(portal, PORTAL) as work:
-        keep_measurements(work, made)
+        if work.session.get(Case, case_id) is None:
+            return
+        keep_measurements(work, made, case_id)
         portal.jobs.enqueue(work.session, JUDGE_CASE, case_id)
 
 

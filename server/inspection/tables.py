@@ -11,12 +11,14 @@ from server.kit.tables import Json, JsonObject, UtcTime
 
 
 class KeptMeasurement(SQLModel, table=True):
-    """One measurement under its address; what it was computed from is in the address."""
+    """One measurement under its address; what it was computed from is in the address. about: the SHA-256 of the record
+    it was made of, or the id of the case whose records it compares, so that it can be erased with it."""
 
     __tablename__ = "measurements"
 
     key: str = Field(primary_key=True, max_length=64)
     measure: str = Field(max_length=80, index=True)
+    about: str = Field(default="", max_length=64, index=True)
     made: JsonObject = Field(sa_column=Column(Json, nullable=False))
     at: datetime = Field(sa_column=Column(UtcTime, nullable=False))
 

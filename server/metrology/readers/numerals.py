@@ -108,7 +108,11 @@ def within_single(value: float, power: int) -> bool:
     """Whether a value whose last printed digit stands for 10^power may have been a 32-bit float."""
     if not _LEAST_POWER <= power <= _LARGEST_POWER:
         return True
-    return bool(abs(value - np.float64(np.float32(value))) <= 0.500001 * _UNITS[power - _LEAST_POWER])
+    half_a_unit = 0.500001 * _UNITS[power - _LEAST_POWER]
+    rounding = 2.3e-16 * abs(
+        value
+    )  # of the double itself, which matters where the printed number lies half-way
+    return bool(abs(value - np.float64(np.float32(value))) <= half_a_unit + rounding)
 
 
 @njit(cache=True, nogil=True)

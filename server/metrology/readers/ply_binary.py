@@ -116,7 +116,7 @@ def _trailing(data: memoryview, at: int, header: PlyHeader) -> tuple[ReadingNote
     if n_trailing == 0:
         return ()
     last = header.elements[-1]
-    if n_trailing >= last.row_bytes and np.frombuffer(data[at:], np.uint8).any():
+    if n_trailing >= last.useful_row_bytes and np.frombuffer(data[at:], np.uint8).any():
         raise Reason.DATA_BEYOND_COUNT.refusal(
             f"{n_trailing} bytes follow the last row that the header states."
         )

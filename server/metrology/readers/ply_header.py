@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from server.metrology.readers.reading import FileFormat
 from server.metrology.readers.reasons import Reason
 
-MAX_HEADER_BYTES = 1024 * 1024
+MAX_HEADER_BYTES = 4 * 1024 * 1024
 MAX_PROPERTIES = 256
 MAX_ELEMENTS = 64
 INDEX_LISTS = ("vertex_indices", "vertex_index")
@@ -48,6 +48,12 @@ class Element:
     def row_bytes(self) -> int:
         """Bytes of one binary row; the least where there are lists."""
         return sum(p.least_bytes for p in self.properties)
+
+    @property
+    def useful_row_bytes(self) -> int:
+        """Bytes of the shortest binary row that means something: a list of corners holds three."""
+        corners = [p for p in self.properties if p.name in INDEX_LISTS and p.count_kind]
+        return self.row_bytes + sum(3 * int(p.kind[1]) for p in corners)
 
     @property
     def has_lists(self) -> bool:
@@ -104,7 +110,7 @@ def read_header(data: memoryview) -> PlyHeader:
 
 def _header_lines(head: bytes) -> tuple[list[bytes], int]:
     """The lines between `ply` and `end_header`, and the byte after the latter's line."""
-    line_end = rb"\r\n?" if re.match(rb"ply[ \t]*\r(?!\n)", head) else rb"\r?\n"
+    line_end = rb"\r" if re.match(rb"ply[ \t]*\r(?!\n)", head) else rb"\r?\n"
     found = re.search(rb"(?:\r|\n)[ \t]*end_header[ \t]*(?:" + line_end + rb"|\Z)", head)
     if found is None:
         raise Reason.NO_END_HEADER.refusal()

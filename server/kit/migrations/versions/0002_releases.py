@@ -48,11 +48,19 @@ def upgrade() -> None:
     with op.batch_alter_table("releases", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_releases_case_id"), ["case_id"], unique=False)
 
+    with op.batch_alter_table("measurements", schema=None) as batch_op:
+        batch_op.add_column(sa.Column("about", sa.String(length=64), nullable=False, server_default=""))
+        batch_op.create_index(batch_op.f("ix_measurements_about"), ["about"], unique=False)
+
     with op.batch_alter_table("judgements", schema=None) as batch_op:
         batch_op.add_column(sa.Column("fingerprint", sa.String(length=64), nullable=False, server_default=""))
 
 
 def downgrade() -> None:
+    with op.batch_alter_table("measurements", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_measurements_about"))
+        batch_op.drop_column("about")
+
     with op.batch_alter_table("judgements", schema=None) as batch_op:
         batch_op.drop_column("fingerprint")
 
