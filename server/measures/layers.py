@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from server.measures.bench import RecordBench
 from server.measures.measure import RecordMeasure, Result
 from server.measures.reading import READING
 from server.metrology.facing import facing_of, turned_toward_scanner
 from server.metrology.layers import double_layer_of
+from server.metrology.texture import SPIKE_MM, spike_heights_mm
 from server.metrology.topology import topology_of
 from server.records.roles import MESH_ROLES
 
@@ -25,7 +28,9 @@ def _measure(bench: RecordBench) -> LayersResult:
     if topology.against.any():
         turned = turned_toward_scanner(bench.scan, facing_of(topology, bench.tree))
         topology = topology_of(turned)
-    double = double_layer_of(topology, bench.tree)
+    is_spike = spike_heights_mm(topology) > SPIKE_MM
+    at_spike = np.asarray(is_spike[topology.scan.faces].any(axis=1))
+    double = double_layer_of(topology, bench.tree, leave_out=at_spike)
     return LayersResult(
         double_area_mm2=double.area_mm2,
         double_area_u95_mm2=double.u95_mm2,
@@ -36,7 +41,7 @@ def _measure(bench: RecordBench) -> LayersResult:
 
 LAYERS = RecordMeasure(
     name="surface.layers",
-    revision=1,
+    revision=2,
     result=LayersResult,
     roles=MESH_ROLES,
     compute=_measure,

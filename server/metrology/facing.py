@@ -22,6 +22,9 @@ from server.metrology.scan import Points, Scan
 from server.metrology.topology import Ints, Topology
 
 POINTS_PER_PATCH = 320
+POINTS_WHEN_UNSURE = 1600
+"""Of a patch of some size whose first answer is not certain, so that chance does not decide."""
+WORTH_MORE_MM2 = 100.0
 DIRECTIONS = 40
 LEAST_PATCH_MM2 = 20.0
 """Smaller patches are not judged: too few facets to tell."""
@@ -29,7 +32,7 @@ UNDECIDED_BELOW = 0.03
 """A difference of shares this small says nothing, whatever its spread."""
 CERTAIN_ABOVE = 0.10
 TOGETHER_CERTAIN_ABOVE = 0.05
-"""The same for all patches of a file together, whose chance errors even out."""
+"""The same for all patches of a file together: a whole record is seen from its open side, a single piece may not be."""
 START_MM = 0.05
 """Rays start this far off the surface, beyond noise and fused layers."""
 
@@ -84,8 +87,11 @@ def facing_of(topology: Topology, tree: BoxTree) -> Facing:
     crowded = np.bincount(patch[np.flatnonzero(topology.twin == -2) // 3], minlength=len(areas))
     large = [int(i) for i in np.argsort(-areas, kind="stable") if areas[i] >= LEAST_PATCH_MM2][:200]
     members = _members(patch, large)
+    trees = _Trees(topology, tree)
     patches = tuple(
-        _patch(topology, tree, members[i], odd, i, is_closed=border[i] == 0 and crowded[i] == 0)
+        _patch(
+            topology, trees.of(members[i]), members[i], odd, i, is_closed=border[i] == 0 and crowded[i] == 0
+        )
         for i in large
     )
     return Facing(_in_company(patches), odd, patch, int(conflicts))
@@ -104,7 +110,7 @@ def _in_company(patches: tuple[Patch, ...]) -> tuple[Patch, ...]:
     """One file comes from one scanner and one export, so a patch that is not certain of itself goes by them all."""
     unsure = [p for p in patches if not p.is_certain]
     total = sum(p.area_mm2 for p in patches)
-    if not unsure or len(patches) < 2 or total == 0.0:
+    if not unsure or total == 0.0:
         return patches
     score = sum(p.score * p.area_mm2 for p in patches) / total
     u95 = float(np.sqrt(sum((p.u95 * p.area_mm2) ** 2 for p in patches))) / total
@@ -162,7 +168,9 @@ def _patch(
     if is_closed:
         score, u95 = _volume_sign(centres, normals, areas), 0.0
     else:
-        score, u95 = _open_sky(tree, centres, normals, areas)
+        score, u95 = _open_sky(tree, centres, normals, areas, POINTS_PER_PATCH)
+        if abs(score) - u95 <= CERTAIN_ABOVE and float(areas.sum()) > WORTH_MORE_MM2:
+            score, u95 = _open_sky(tree, centres, normals, areas, POINTS_WHEN_UNSURE)
     side, certain = _decide(score, u95)
     return Patch(
         number=number,
@@ -190,10 +198,10 @@ def _volume_sign(centres: Points, normals: Points, areas: NDArray[np.float64]) -
 
 
 def _open_sky(
-    tree: BoxTree, centres: Points, normals: Points, areas: NDArray[np.float64]
+    tree: BoxTree, centres: Points, normals: Points, areas: NDArray[np.float64], n_points: int
 ) -> tuple[float, float]:
     rng = np.random.default_rng(20260)
-    steps = (np.arange(POINTS_PER_PATCH) + rng.random(POINTS_PER_PATCH)) / POINTS_PER_PATCH
+    steps = (np.arange(n_points) + rng.random(n_points)) / n_points
     cumulative = np.cumsum(areas)
     picked = np.clip(np.searchsorted(cumulative, steps * cumulative[-1]), 0, len(areas) - 1)
     origin, normal = centres[picked], normals[picked]

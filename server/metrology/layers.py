@@ -37,15 +37,18 @@ class DoubleLayer:
     places_mm: tuple[tuple[float, float, float], ...]
 
 
-def double_layer_of(topology: Topology, tree: BoxTree) -> DoubleLayer:
+def double_layer_of(
+    topology: Topology, tree: BoxTree, leave_out: NDArray[np.bool_] | None = None
+) -> DoubleLayer:
     """The doubled area of a scan. From each facet a ray goes along its normal, ahead and behind: the first surface it
     meets faces the other way where the scan bounds a body, and the same way only where it is doubled.
 
     The scan's facets must be wound alike (turned ones are the matter of another measure). Large scans are sampled,
-    each facet by its area's chance. Not seen: layers closer than 0.05 mm, which noise produces too; a part over
+    each facet by its area's chance. leave_out: (m,) facets not to look at, as those of spikes. Not seen: layers closer than 0.05 mm, which noise produces too; a part over
     another large shell of which it covers less than a quarter, as jaws do in a bite.
     """
-    chosen = np.flatnonzero(~topology.is_sliver & ~topology.is_repeated)
+    usable = ~topology.is_sliver & ~topology.is_repeated
+    chosen = np.flatnonzero(usable if leave_out is None else usable & ~leave_out)
     rng = np.random.default_rng(11)
     stride = max(1, -(-len(chosen) // MAX_SAMPLES))
     picked = chosen[rng.integers(stride) :: stride]

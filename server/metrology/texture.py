@@ -143,11 +143,16 @@ def spikes_of(topology: Topology) -> Spikes:
 
     Not seen: outgrowths wider than two rings of facets; those are surface, wanted or not.
     """
-    height = _spike_heights(topology.scan.vertices, topology.scan.faces, topology.normals)
+    height = spike_heights_mm(topology)
     found = np.flatnonzero(height > SPIKE_MM)
     tallest = found[np.argsort(-height[found], kind="stable")][:50]
     places = tuple((float(p[0]), float(p[1]), float(p[2])) for p in topology.scan.vertices[tallest])
     return Spikes(len(found), float(height[found].max()) if len(found) else 0.0, places)
+
+
+def spike_heights_mm(topology: Topology) -> Floats:
+    """(n,) how far each vertex sticks out of its neighbourhood; 0 where it does no more than its neighbours do."""
+    return np.asarray(_spike_heights(topology.scan.vertices, topology.scan.faces, topology.normals))
 
 
 @njit(cache=True)
