@@ -16,13 +16,14 @@ def headline(
     """One or two sentences for the clinic, the gravest first; what was not measured is always said."""
     if verdict is Verdict.CLEAR:
         return f"Nothing to rescan by what could be measured. Not measured: {_listed(not_measured)}."
-    grave = [f for f in findings if f.level is (Level.RETURN if verdict is Verdict.RETURN else Level.LOOK)]
-    first = grave[0]
+    level = Level.RETURN if verdict is Verdict.RETURN else Level.LOOK
+    grave = sorted((f for f in findings if f.level is level), key=lambda f: f.rule.startswith("form/"))
+    first = grave[0]  # what must be scanned again comes before what must be written
     more = f" {_count(len(grave) - 1)} below." if len(grave) > 1 else ""
     if verdict is Verdict.LOOK:
         return f"Nothing must be rescanned yet; the lab will look at this: {first.says}{more}"
     if first.rule.startswith("form/"):
-        return f"Complete the form before the patient leaves: {first.says}{more}"
+        return f"Before the patient leaves, complete what the lab needs: {first.says}{more}"
     return f"Before the patient leaves, redo the {_what(first, case)}: {first.says}{more}"
 
 
