@@ -56,6 +56,19 @@ def test_all_gates_open_on_a_clear_case_and_say_on_what() -> None:
     assert not built.submit.needs_consent
 
 
+@pytest.mark.parametrize(
+    ("rule", "place"), [("markers/count", 0), ("bodies/coverage", 1), ("bite/scan-disagrees", 2)]
+)
+def test_a_gate_stays_shut_where_what_it_is_about_was_not_measured(rule: str, place: int) -> None:
+    seen = report()
+    answers = [
+        f.model_copy(update={"outcome": Outcome.NOT_MEASURED}) if f.rule == rule else f for f in seen.findings
+    ]
+    built = page(whole(), seen.model_copy(update={"findings": tuple(answers)}))
+    assert [i for i, gate in enumerate(gates(built)) if gate.kind == "shut"] == [place]
+    assert "not measured" in gates(built)[place].why
+
+
 def test_a_bad_jaw_scan_holds_the_bodies_and_the_patient_but_not_the_markers() -> None:
     built = page(whole(), full_report())
     markers, bodies, bite, all_done = gates(built)

@@ -12,7 +12,7 @@ from server.web.pages.reasons import anchor_of
 from server.web.pages.review.build import review_page
 from server.web.pages.review.message import MAX_LENGTH, drafted_return
 from server.web.pages.review.page import ReviewPage
-from tests.web.invented import NOW, frame, full_records, full_report, hole, report, simple, view
+from tests.web.invented import NOW, answered, frame, full_records, full_report, hole, report, simple, view
 
 UTC = ZoneInfo("UTC")
 
@@ -27,7 +27,22 @@ def page(
 def test_every_answer_is_in_the_table_the_gravest_first() -> None:
     built = page(full_report())
     assert [row.rule for row in built.found] == ["surface/hole", "markers/missing", "form/unattested"]
-    assert [row.rule for row in built.passed] == ["vertical/changed", "round/same-as-before"]
+    assert [row.rule for row in built.passed] == [
+        "vertical/changed",
+        "round/same-as-before",
+        *(f.rule for f in answered()),
+    ]
+
+
+def test_what_was_measured_at_no_site_is_one_line_naming_them_all() -> None:
+    silent = [
+        simple("bodies/fit", Outcome.NOT_MEASURED, Level.NOTE, "There is no body.").model_copy(
+            update={"sites": (tooth,), "site_index": (i,)}
+        )
+        for i, tooth in enumerate(("34", "44"))
+    ]
+    (row,) = [row for row in page(report(*silent)).found if row.rule == "bodies/fit"]
+    assert row.about == "site 34, 44"
 
 
 def test_what_stands_against_a_release_is_counted() -> None:

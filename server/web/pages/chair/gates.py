@@ -1,6 +1,7 @@
 """The gates: what may be undone at the chair now, by what has arrived and what was found.
 
-A gate opens on measurements only as far as they go; what no measure covers is said beside it.
+A gate opens on measurements only as far as they go; what no measure covers is said beside it. Where what the gate is
+about was not measured at all, it does not open: the clinic is told to judge with its own eyes.
 """
 
 from __future__ import annotations
@@ -10,20 +11,23 @@ from dataclasses import dataclass
 
 from server.records.roles import Role
 from server.rules.finding import Finding
-from server.rules.limit import Level
+from server.rules.limit import Level, Outcome
 from server.web.pages.chair.page import GateView
 from server.web.pages.words import count_words, listed, sentence
 
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """roles: the records it depends on; groups: rules that hold it whatever they are about."""
+    """roles: the records it depends on; groups: rules that hold it whatever they are about; rests_on: rules without whose
+    answer it stays shut, saying `unseen`."""
 
     stays: str
     may: str
     roles: tuple[Role, ...]
     groups: tuple[str, ...]
     absent: str
+    rests_on: tuple[str, ...] = ()
+    unseen: str = ""
 
 
 MARKERS_OFF = Gate(
@@ -32,6 +36,8 @@ MARKERS_OFF = Gate(
     (Role.MARKERS,),
     ("markers",),
     "The implant positions have not arrived. Without them nothing independent checks the span of the jaw scan.",
+    ("markers/count",),
+    "The markers themselves were not measured. Look at every one of them in the record before any comes off.",
 )
 BODIES_OFF = Gate(
     "The scan bodies stay on",
@@ -39,6 +45,8 @@ BODIES_OFF = Gate(
     (Role.JAW,),
     ("bodies",),
     "The jaw scan with scan bodies has not arrived.",
+    ("bodies/count", "bodies/coverage"),
+    "The scan bodies themselves were not measured. Look at every one of them, all round, before any comes off.",
 )
 BITE_BROKEN = Gate(
     "The bite stays as it is",
@@ -46,6 +54,8 @@ BITE_BROKEN = Gate(
     (Role.BITE, Role.OPPOSING),
     ("bite", "vertical"),
     "The bite scan or the opposing jaw scan has not arrived.",
+    ("bite/scan-disagrees",),
+    "The bite itself was not measured. Compare the scans with the mouth before it is broken.",
 )
 ALL_DONE = Gate(
     "The patient stays",
@@ -83,11 +93,17 @@ def gate_view(gate: Gate, seen: GateEvidence) -> GateView:
         )
         words = f"To be done again: {listed(list(redo))}." if redo else "Complete the form first."
         return GateView("hold", gate.stays, words)
+    answered = {f.rule for f in seen.findings if f.outcome in _ANSWERS}
+    if any(rule not in answered for rule in gate.rests_on):
+        return GateView("shut", gate.stays, gate.unseen)
     looks = sum(1 for f in about if f.level is Level.LOOK)
     also = f" The lab will look at {count_words(looks, 'thing')}." if looks else ""
     return GateView(
         "may", gate.may, sentence(f"by what could be measured; what could not is listed at the foot.{also}")
     )
+
+
+_ANSWERS = (Outcome.PASSED, Outcome.DOUBTFUL, Outcome.FAILED)
 
 
 def _concerns(finding: Finding, gate: Gate, roles: Mapping[str, Role]) -> bool:

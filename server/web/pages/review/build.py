@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -75,8 +75,31 @@ def review_page(frame: Frame, view: CaseView, judged: Judged, now: datetime, zon
 
 
 def _rows(judged: Judged, roles: Mapping[str, Role], *, may_waive: bool) -> list[FindingRow]:
-    found = sorted(judged.report.findings if judged.report else (), key=_rank)
+    found = sorted(merged(judged.report.findings if judged.report else ()), key=_rank)
     return [_row(f, roles, judged, may_waive=may_waive) for f in found]
+
+
+def merged(findings: Iterable[Finding]) -> list[Finding]:
+    """The findings with those made one that say of several records or sites the same: that nothing was measured there.
+    Only where nobody has anything to decide: what may be waived stays by itself."""
+    kept: dict[object, Finding] = {}
+    for finding in findings:
+        is_silent = finding.level is Level.NOTE and finding.outcome is Outcome.NOT_MEASURED
+        key = (finding.rule, finding.says, finding.because) if is_silent else id(finding)
+        before = kept.get(key)
+        kept[key] = finding if before is None else _together(before, finding)
+    return list(kept.values())
+
+
+def _together(a: Finding, b: Finding) -> Finding:
+    codes = dict(zip((*a.site_index, *b.site_index), (*a.sites, *b.sites), strict=False))
+    return a.model_copy(
+        update={
+            "records": tuple(dict.fromkeys((*a.records, *b.records))),
+            "sites": tuple(codes.values()),
+            "site_index": tuple(codes),
+        }
+    )
 
 
 def _rank(finding: Finding) -> tuple[int, int]:
