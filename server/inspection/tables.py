@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import Column, ForeignKey, Index, String
+from sqlalchemy import BigInteger, Column, ForeignKey, Index, String
 from sqlmodel import Field, SQLModel
 
 from server.kit.tables import Json, JsonObject, UtcTime
@@ -21,6 +21,20 @@ class KeptMeasurement(SQLModel, table=True):
     about: str = Field(default="", max_length=64, index=True)
     made: JsonObject = Field(sa_column=Column(Json, nullable=False))
     at: datetime = Field(sa_column=Column(UtcTime, nullable=False))
+
+
+class SurfaceKey(SQLModel, table=True):
+    """One of the keys of a kept sketch: surfaces that share several with another one are its likely twins. Goes with
+    the measurement."""
+
+    __tablename__ = "surface_keys"
+
+    key: int = Field(sa_column=Column(BigInteger, primary_key=True, autoincrement=False))
+    measurement_key: str = Field(
+        sa_column=Column(
+            String(64), ForeignKey("measurements.key", ondelete="CASCADE"), primary_key=True, index=True
+        )
+    )
 
 
 class Judgement(SQLModel, table=True):
