@@ -15,6 +15,7 @@ from server.measures.measure import CaseMeasure, RecordMeasure
 from server.measures.personal import PERSONAL
 from server.measures.reading import READING
 from server.measures.shell import SHELL
+from server.measures.sketch import SKETCH
 from server.measures.texture import TEXTURE
 
 RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = (
@@ -25,6 +26,7 @@ RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = (
     FACING,
     TEXTURE,
     LAYERS,
+    SKETCH,
 )
 
 CASE_MEASURES: tuple[CaseMeasure[Any], ...] = ()

@@ -70,7 +70,7 @@ def _height(vertices: Points, faces: NDArray[np.int32], f: int, beyond: int, dou
         - u[1] * (v[0] * w[2] - v[2] * w[0])
         + u[2] * (v[0] * w[1] - v[1] * w[0])
     )
-    return det / double_area
+    return float(det / double_area)
 
 
 @njit(cache=True)

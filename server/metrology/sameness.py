@@ -43,7 +43,6 @@ FEWEST_SHARED_KEYS = 3
 """Index keys that a likely twin has in common with a surface. Foreign scans of a mouth share none or one."""
 
 _ALL = np.uint64(0xFFFFFFFFFFFFFFFF)
-_N_SIZES = 1 << 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,11 +133,13 @@ def share_found(a: Sketch, b: Sketch) -> Share | None:
 
 def _alike(a: Hashes, b: Hashes) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Every pair of indices into a and b with the same hash; at most CROWD for each of a."""
-    first, last = np.searchsorted(b, a, side="left"), np.searchsorted(b, a, side="right")
-    counts = last - first
-    own = np.repeat(np.arange(len(a)), counts)
+    first = np.searchsorted(b, a)
+    found = np.flatnonzero(b[np.minimum(first, len(b) - 1)] == a)
+    first = first[found]
+    counts = np.searchsorted(b, a[found], side="right") - first
     begins = np.cumsum(counts) - counts
-    return own, np.arange(len(own)) - begins[own] + first[own]
+    steps = np.arange(int(counts.sum())) - np.repeat(begins, counts)
+    return np.repeat(found, counts), np.repeat(first, counts) + steps
 
 
 def _size(tags: Tags) -> NDArray[np.int64]:
@@ -149,9 +150,9 @@ def _common(steps: NDArray[np.int64]) -> int:
     """The factor of size, in steps, that most pairs agree on."""
     if len(steps) == 0:
         return 0
-    counts = np.bincount(steps + _N_SIZES, minlength=2 * _N_SIZES)
-    window = np.ones(2 * SIZE_SLACK_STEPS + 1, dtype=np.int64)
-    return int(np.argmax(np.convolve(counts, window, mode="same"))) - _N_SIZES
+    ordered = np.sort(steps)
+    within = np.searchsorted(ordered, ordered + 2 * SIZE_SLACK_STEPS, side="right") - np.arange(len(ordered))
+    return int(ordered[np.argmax(within)]) + SIZE_SLACK_STEPS
 
 
 def _interval(n_found: int, n: int, n_on_both: int) -> tuple[float, float]:
