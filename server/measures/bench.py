@@ -27,11 +27,14 @@ from server.metrology.scan import Scan
 from server.metrology.topology import Topology, topology_of
 from server.records.case_form import CaseForm
 from server.records.marker_table import MarkerTable, is_marker_table, read_marker_table
-from server.records.plausible_unit import unit_by_size
+from server.records.plausible_unit import is_plausible_mm, unit_by_size
 from server.records.roles import Role, Unit
 from server.version import SOFTWARE
 
 R = TypeVar("R", bound=Result)
+
+UNIT_DOUBTFUL = "file/unit-doubtful"
+"""The rule that speaks where a record has not the size of anything in a mouth."""
 
 
 def made_of(
@@ -122,10 +125,13 @@ class RecordBench:
 
     @cached_property
     def scan(self) -> Scan:
-        """The surface in mm, in the file's own frame. Raises NotMeasured, naming the rule that refused it."""
+        """The surface in mm, in the file's own frame. Raises NotMeasured, naming the rule whose finding is the cause:
+        the file was refused, or in the unit applied it has not the size of a record, so that no length is known."""
         try:
             if self.table is not None:
                 raise NotMeasured("the implant positions came as a table, not as a surface")
+            if not is_plausible_mm(self.extent.span * self.unit_mm):
+                raise NotMeasured("its lengths are not known: its unit is in doubt", because=UNIT_DOUBTFUL)
             return self.reading.scan.scaled(self.unit_mm)
         except Unreadable as refusal:
             raise NotMeasured("the file could not be read", because=refusal.rule) from refusal

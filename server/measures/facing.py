@@ -89,7 +89,7 @@ def _row(patch: Patch) -> PatchFacing:
 
 FACING = RecordMeasure(
     name="surface.facing",
-    revision=2,
+    revision=3,
     result=FacingResult,
     roles=MESH_ROLES,
     compute=_measure,

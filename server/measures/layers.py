@@ -41,7 +41,7 @@ def _measure(bench: RecordBench) -> LayersResult:
 
 LAYERS = RecordMeasure(
     name="surface.layers",
-    revision=2,
+    revision=3,
     result=LayersResult,
     roles=MESH_ROLES,
     compute=_measure,

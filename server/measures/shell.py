@@ -139,7 +139,7 @@ def _vector(point: np.ndarray[tuple[int], np.dtype[np.float64]]) -> Vector3:
 
 SHELL = RecordMeasure(
     name="surface.shell",
-    revision=1,
+    revision=2,
     result=ShellResult,
     roles=MESH_ROLES,
     compute=_measure,

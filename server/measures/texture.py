@@ -44,7 +44,7 @@ def _measure(bench: RecordBench) -> TextureResult:
 
 TEXTURE = RecordMeasure(
     name="surface.texture",
-    revision=1,
+    revision=2,
     result=TextureResult,
     roles=MESH_ROLES,
     compute=_measure,
