@@ -2,7 +2,8 @@
 
 Why: either the jaw or the code is wrong, and the lab would design for the wrong one.
 How: the jaw of each tooth code, read in the declared numbering, against the declared working jaw. One
-finding for each site, one for the planned teeth; where all sites lie in the other jaw, one for all.
+finding for each site, one for the planned teeth; where all sites lie in the other jaw, one for all. Where all codes fit the jaw in the other numbering only,
+that is settled first.
 Not seen: a code that names no tooth (form/tooth-code), and which jaw the scans show.
 """
 
@@ -11,6 +12,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator, Mapping
 
+from server.records.numbering import only_fit_the_other
 from server.records.planned_teeth import planned_teeth
 from server.records.teeth import Arch, Numbering, Tooth, UnknownTooth, tooth_of
 from server.rules.evidence import CaseEvidence, Lacking
@@ -22,6 +24,10 @@ def _observe(case: CaseEvidence) -> Iterator[Observation]:
     arch, numbering = case.form.working_arch, case.form.numbering
     if arch is None or numbering is None:
         raise Lacking("the working jaw or the tooth numbering is not declared", because="form/missing")
+    if only_fit_the_other(case.form):
+        raise Lacking(
+            "the codes lie in this jaw in the other numbering only", because="form/numbering-doubtful"
+        )
     teeth = _teeth(case, numbering)
     foreign = {index: tooth for index, tooth in teeth.items() if tooth.arch is not arch}
     if len(foreign) > 1 and len(foreign) == len(teeth):
@@ -62,7 +68,7 @@ def _foreign_plan(case: CaseEvidence, arch: Arch, numbering: Numbering) -> Itera
 
 RULE = Rule(
     id="form/arch-mismatch",
-    revision=1,
+    revision=2,
     title="A tooth code belongs to the other jaw",
     remedy="Correct the working jaw or the tooth code, whichever is wrong.",
     source="Follows from the meaning of the codes.",

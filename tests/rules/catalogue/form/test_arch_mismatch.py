@@ -2,8 +2,13 @@ from __future__ import annotations
 
 import pytest
 
+from server.rules.catalogue import RULES
 from server.rules.catalogue.form.arch_mismatch import RULE
+from server.rules.evidence import CaseEvidence
+from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
+from server.rules.runner import judge
+from server.rules.sheet import default_sheet
 from tests.rules.good_set import ask_one, case, sites, troubled
 
 
@@ -47,3 +52,18 @@ def test_the_right_jaw_passes_in_either_system() -> None:
         sites=sites({"tooth": "19"}, {"tooth": "22"}, {"tooth": "27"}, {"tooth": "30"}),
     )
     assert ask_one(RULE, universal).outcome is Outcome.PASSED
+
+
+def test_codes_that_all_fit_in_the_other_numbering_wait_until_it_is_settled() -> None:
+    """21, 22, 27, 28 are lower teeth in the Universal system and upper ones in the FDI system."""
+    of = case(planned_teeth="21-28", sites=sites(*({"tooth": c} for c in ("21", "22", "27", "28"))))
+    finding = ask_one(RULE, of)
+    assert (finding.outcome, finding.level) == (Outcome.NOT_MEASURED, Level.LOOK)
+    assert finding.because == "form/numbering-doubtful"
+    assert {"form/numbering-doubtful"} == {f.because or f.rule for f in judged_above_note(of)}
+
+
+def judged_above_note(of: CaseEvidence) -> list[Finding]:
+    return [
+        f for f in judge(RULES, of, default_sheet(of.form.prosthesis)) if f.level.gravity > Level.NOTE.gravity
+    ]

@@ -4,8 +4,9 @@ import itertools
 
 import pytest
 
+from server.records.numbering import fit
 from server.records.teeth import Arch, Numbering
-from server.rules.catalogue.form.numbering_doubtful import RULE, _fit
+from server.rules.catalogue.form.numbering_doubtful import RULE
 from server.rules.limit import Level, Outcome
 from tests.rules.good_set import ask_one, case, troubled
 
@@ -66,10 +67,10 @@ def test_the_level_is_look() -> None:
 
 def test_both_systems_fit_only_where_all_teeth_are_on_one_side() -> None:
     """18 codes are valid in both systems; with the jaw known, they stay ambiguous only on one side of it."""
-    shared = [str(n) for n in range(1, 50) if all(_fit([str(n)], system, None) for system in Numbering)]
+    shared = [str(n) for n in range(1, 50) if all(fit([str(n)], system, None) for system in Numbering)]
     assert shared == [*map(str, range(11, 19)), *map(str, range(21, 29)), "31", "32"]
     for arch, pair in itertools.product(Arch, itertools.combinations(shared, 2)):
-        if all(_fit(pair, system, arch) for system in Numbering):
+        if all(fit(pair, system, arch) for system in Numbering):
             assert set(pair) <= {"11", "12", "13", "14", "15", "16", "31", "32"}
 
 

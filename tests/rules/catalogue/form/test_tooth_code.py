@@ -48,3 +48,13 @@ def test_without_a_numbering_it_waits_for_the_form() -> None:
         "form/missing",
         Level.LOOK,
     )
+
+
+def test_codes_that_all_fit_in_the_other_numbering_wait_until_it_is_settled() -> None:
+    """Universal codes of a lower jaw in a form that declares two-digit codes: 19 and 30 are no FDI teeth."""
+    of = case(planned_teeth="19-30", sites=sites(*({"tooth": c} for c in ("19", "22", "27", "30"))))
+    finding = ask_one(RULE, of)
+    assert (finding.outcome, finding.level) == (Outcome.NOT_MEASURED, Level.LOOK)
+    assert finding.because == "form/numbering-doubtful"
+    mixed = case(sites=sites({"tooth": "19"}))
+    assert ask_one(RULE, mixed).level is Level.RETURN
