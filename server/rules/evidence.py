@@ -56,16 +56,19 @@ class RecordEvidence:
 
 @dataclass(frozen=True)
 class KnownSurface:
-    """A surface filed elsewhere: in an earlier round of the case (`is_earlier_round`) or under another case.
+    """A record filed elsewhere: in an earlier round of the case (`is_earlier_round`) or under another case.
 
-    `label` names it for the people who may see it; `sketch` is the kept result of the measure surface.sketch.
+    label: names the place so that everyone who sees the report may read it. sketch: the kept result of the measure
+    surface.sketch; None where the record is known by its bytes alone. is_same_patient: the other case is one of the
+    same clinic, of the same patient.
     """
 
     label: str
     role: Role
     sha256: str
-    sketch: dict[str, Any]
+    sketch: Mapping[str, Any] | None
     is_earlier_round: bool = False
+    is_same_patient: bool = False
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
@@ -92,11 +93,12 @@ def case(*evidence: RecordEvidence, bodies: Mapping[str, BodyEntry] = BODIES, **
 
 
 def record(
-    *measured: Measurement, role: Role = Role.JAW, file: str = "jaw.stl", **entry: Any
+    *measured: Measurement, role: Role = Role.JAW, file: str = "jaw.stl", sha256: str = "", **entry: Any
 ) -> RecordEvidence:
-    """A record with the measurements given."""
+    """A record with the measurements given; without a digest, with one that belongs to its name alone."""
     made = RecordEntry(role=role, file=file, **entry)
-    return RecordEvidence(made, sha256="0" * 64, measurements={m.measure: m for m in measured})
+    digest = sha256 or hashlib.sha256(file.encode()).hexdigest()
+    return RecordEvidence(made, sha256=digest, measurements={m.measure: m for m in measured})
 
 
 def measured(measure: RecordMeasure[Any], result: Result) -> Measurement:

@@ -9,6 +9,7 @@ from server.rules.catalogue.file.irregular import RULE as FILE_IRREGULAR
 from server.rules.catalogue.file.no_triangles import RULE as FILE_NO_TRIANGLES
 from server.rules.catalogue.file.non_finite import RULE as FILE_NON_FINITE
 from server.rules.catalogue.file.personal_data import RULE as FILE_PERSONAL_DATA
+from server.rules.catalogue.file.same_surface import RULE as FILE_SAME_SURFACE
 from server.rules.catalogue.file.too_heavy import RULE as FILE_TOO_HEAVY
 from server.rules.catalogue.file.truncated import RULE as FILE_TRUNCATED
 from server.rules.catalogue.file.unit_doubtful import RULE as FILE_UNIT_DOUBTFUL
@@ -24,6 +25,7 @@ from server.rules.catalogue.form.role_repeated import RULE as FORM_ROLE_REPEATED
 from server.rules.catalogue.form.tooth_code import RULE as FORM_TOOTH_CODE
 from server.rules.catalogue.form.unattested import RULE as FORM_UNATTESTED
 from server.rules.catalogue.markers.missing import RULE as MARKERS_MISSING
+from server.rules.catalogue.round.same_as_before import RULE as ROUND_SAME_AS_BEFORE
 from server.rules.catalogue.surface.coarse import RULE as SURFACE_COARSE
 from server.rules.catalogue.surface.degenerate import RULE as SURFACE_DEGENERATE
 from server.rules.catalogue.surface.double_layer import RULE as SURFACE_DOUBLE_LAYER
@@ -46,6 +48,7 @@ RULES: tuple[Rule, ...] = (
     FILE_NO_TRIANGLES,
     FILE_NON_FINITE,
     FILE_PERSONAL_DATA,
+    FILE_SAME_SURFACE,
     FILE_TOO_HEAVY,
     FILE_TRUNCATED,
     FILE_UNIT_DOUBTFUL,
@@ -72,6 +75,8 @@ RULES: tuple[Rule, ...] = (
     FORM_ROLE_REPEATED,
     FORM_TOOTH_CODE,
     FORM_UNATTESTED,
+    # round
+    ROUND_SAME_AS_BEFORE,
     # bodies
     BODIES_NOT_IN_CATALOGUE,
     BODIES_SEAT_UNCONFIRMED,
