@@ -89,7 +89,7 @@ def _row(patch: Patch) -> PatchFacing:
 
 FACING = RecordMeasure(
     name="surface.facing",
-    revision=3,
+    revision=4,
     result=FacingResult,
     roles=MESH_ROLES,
     compute=_measure,

@@ -33,6 +33,8 @@ UNDECIDED_BELOW = 0.03
 CERTAIN_ABOVE = 0.10
 TOGETHER_CERTAIN_ABOVE = 0.05
 """The same for all patches of a file together: a whole record is seen from its open side, a single piece may not be."""
+PART_SHARE = 0.1
+"""A patch larger than this share of all is a main part of the scan, such as one jaw of a bite."""
 START_MM = 0.05
 """Rays start this far off the surface, beyond noise and fused layers."""
 
@@ -107,7 +109,8 @@ def turned_toward_scanner(scan: Scan, facing: Facing) -> Scan:
 
 
 def _in_company(patches: tuple[Patch, ...]) -> tuple[Patch, ...]:
-    """One file comes from one scanner and one export, so a patch that is not certain of itself goes by them all."""
+    """One file comes from one scanner and one export, so a patch that is not certain of itself goes by them all,
+    unless it is a main part of the scan and what it sees of the sky says otherwise beyond chance."""
     unsure = [p for p in patches if not p.is_certain]
     total = sum(p.area_mm2 for p in patches)
     if not unsure or total == 0.0:
@@ -118,7 +121,12 @@ def _in_company(patches: tuple[Patch, ...]) -> tuple[Patch, ...]:
         return patches
     side = Side.SCANNER if score > 0 else Side.AWAY
     is_certain = abs(score) - u95 > TOGETHER_CERTAIN_ABOVE
-    return tuple(p if p.is_certain else replace(p, side=side, is_certain=is_certain) for p in patches)
+
+    def goes_along(p: Patch) -> bool:
+        dissents = p.score * score < 0.0 and abs(p.score) > p.u95 and p.area_mm2 > PART_SHARE * total
+        return not p.is_certain and not dissents
+
+    return tuple(replace(p, side=side, is_certain=is_certain) if goes_along(p) else p for p in patches)
 
 
 class _Trees:

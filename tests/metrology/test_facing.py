@@ -91,3 +91,15 @@ def test_a_one_sided_strip_has_edges_that_fit_no_winding() -> None:
         faces += [(a, c, b), (b, c, d)]
     facing = _facing(scan_of(np.vstack(rows), np.array(faces)))
     assert facing.n_conflicts == 1
+
+
+def test_a_main_part_that_sees_otherwise_is_not_overruled_by_the_rest() -> None:
+    """By the cosine law a cap of height h hides h / 2R of the sky behind it: 0.5 deep, 0.06 shallow."""
+    deep, shallow = cap(25.0, 25.0, 6), cap(25.0, 3.0, 6)
+    beside = Scan(shallow.vertices + np.array([80.0, 0, 0]), shallow.faces)
+    one, other = _facing(joined(turned(deep), beside)).patches
+    assert (one.side, one.is_certain) == (Side.AWAY, True)
+    assert (other.side, other.is_certain) == (Side.SCANNER, False)
+    assert other.score == pytest.approx(0.06, abs=0.015)
+    _, alike = _facing(joined(deep, beside)).patches
+    assert (alike.side, alike.is_certain) == (Side.SCANNER, True)
