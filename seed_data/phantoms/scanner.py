@@ -61,7 +61,8 @@ class Draft:
     """A record in the joint frame, before it is written.
 
     vertices_mm (n, 3), faces (m, 3); true_mm (n, 3): where each vertex lies on the undisturbed surface; label (n,):
-    the site whose body it belongs to, or SOFT. T_file_joint leads to the file's frame.
+    the site whose body it belongs to, or SOFT. body_shares: by site, how much of the body's surface above the tissue
+    was captured. T_file_joint leads to the file's frame.
     """
 
     name: str
@@ -73,6 +74,7 @@ class Draft:
     settings: Settings
     speck_areas_mm2: tuple[float, ...] = ()
     hole_diameters_mm: tuple[float, ...] = ()
+    body_shares: tuple[float, ...] = ()
     T_file_joint: Matrix = field(default_factory=lambda: np.eye(4))
 
     @property
@@ -149,6 +151,14 @@ class _Raw:
         mesh, used = self.mesh.cut_to(keep)
         return _Raw(mesh, self.label[used], self.part[used])
 
+    def areas_by_label_mm2(self, count: int) -> Floats:
+        """By site, the area of the facets that lie on its body with all corners."""
+        owner = self.label[self.mesh.faces]
+        own = (owner == owner[:, :1]).all(axis=1) & (owner[:, 0] >= 0)
+        a, b, c = (self.mesh.vertices_mm[self.mesh.faces[own, k]] for k in range(3))
+        areas = np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2.0
+        return np.bincount(owner[own, 0], weights=areas, minlength=count).astype(np.float64)
+
     def largest(self, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """The largest piece of each part."""
         kept = np.zeros(len(keep), dtype=bool)
@@ -167,10 +177,14 @@ def scan(seed: int, subject: Subject, settings: Settings, *, take: str = "") -> 
         if subject.extent is not None or is_closed(raw.mesh.faces):
             break
         raw = _meshed(rng, subject, settings)
+    whole = raw.areas_by_label_mm2(len(subject.bodies))
     if subject.extent is not None:
         raw = raw.cut(_captured(rng, subject, settings, raw))
     raw, holes = _with_holes(rng, raw, settings.holes)
-    return _disturbed(rng, subject, settings, raw, holes)
+    shares = raw.areas_by_label_mm2(len(subject.bodies)) / np.maximum(whole, 1e-9)
+    return replace(
+        _disturbed(rng, subject, settings, raw, holes), body_shares=tuple(float(s) for s in shares)
+    )
 
 
 def _meshed(rng: Dice, subject: Subject, settings: Settings) -> _Raw:
@@ -221,9 +235,15 @@ def _never_seen(rng: Dice, points: Floats, label: Ints, coverage: tuple[float, .
     for site, share in enumerate(coverage):
         own = np.flatnonzero(label == site)
         if len(own) and share < 1.0:
-            aside = points[own] @ any_direction(rng)
+            aside = points[own] @ _a_side(rng)
             missed[own[aside > np.quantile(aside, share)]] = True
     return missed
+
+
+def _a_side(rng: Dice) -> Floats:
+    """A direction to one side or from above: a body missed all round its foot would hang on nothing."""
+    side = any_direction(rng)
+    return side if side[2] > -0.3 else side * (1.0, 1.0, -1.0)
 
 
 def _ragged(rng: Dice, points: Floats, size_mm: float) -> Floats:

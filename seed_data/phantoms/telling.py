@@ -143,7 +143,7 @@ def _scanned(work: Work, key: str, draft: Draft, made: RecordTruth) -> RecordTru
         if placed is not None:
             T = moves[index] if moves else _drifted(work, key, placed, draft)
             pose = _pose(work, index, placed.kind, draft.T_file_joint @ T @ placed.T_joint_body)
-            share = draft.settings.body_coverage[index] if draft.settings.body_coverage else 1.0
+            share = draft.body_shares[index] if draft.body_shares else 1.0
             bodies.append(pose.model_copy(update={"coverage_ratio": share}))
     volume = None
     if draft.role is Role.DENTURE:

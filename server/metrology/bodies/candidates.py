@@ -1,0 +1,162 @@
+"""Where bodies may stand, and of which kind: on each likely axis every kind is tried, and the one that explains most wins."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from server.metrology.bodies.cells import Cells
+from server.metrology.bodies.fitting import REACHES_MM, BodyFit, pair, settle
+from server.metrology.bodies.placing import first_poses
+from server.metrology.bodies.reference import ReferenceBody
+from server.metrology.bodies.voting import AxisGuess, axis_guesses
+from server.metrology.rigid import Array, apply, inverse
+from server.metrology.scan import Points
+
+Ints = NDArray[np.int64]
+
+SAME_RADIUS_MM = 0.08
+SAME_LINE_MM = 0.5
+SAME_LINE_COS = 0.97
+SAME_LINE_ALONG_MM = 4.0
+POSES = 2
+"""First poses of a kind that are fitted on one axis."""
+LEAST_SUPPORT_RATIO = 0.12
+"""Less of a body's area than this is no evidence worth a fit."""
+LEAST_EXPLAINED_RATIO = 0.2
+LEAST_EXPLAINED_MM2 = 6.0
+LEAST_TURN_SHARE = 0.3
+MOST_SCATTER_MM = 0.15
+SHARED_RATIO = 0.3
+DEEP_MM = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class KindFit:
+    """How one kind fits at a place: the area it explains, less what it would have hidden, and the scatter left."""
+
+    body: str
+    explained_mm2: float
+    rms_mm: float
+    T_scan_body: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """kind: index of the reference body; owned: indices of the cells on it; kinds: how all kinds fit there, the best
+    first."""
+
+    kind: int
+    owned: Ints
+    kinds: tuple[KindFit, ...]
+
+    @property
+    def best(self) -> KindFit:
+        return self.kinds[0]
+
+
+def candidates_in(
+    cells: Cells, near: cKDTree, kinds: Sequence[ReferenceBody], expected: int
+) -> list[Candidate]:
+    """The places where a body may stand, the one that explains most first; none owns much of what one before it does.
+
+    near: a tree of the cells' points; expected: about how many there may be.
+    """
+    made = [_candidate(cells, near, guess, kinds) for guess in _guesses(cells, near, kinds, expected)]
+    taken = np.zeros(len(cells.points), dtype=bool)
+    chosen = []
+    for c in sorted((c for c in made if c is not None), key=lambda c: -c.best.explained_mm2):
+        if taken[c.owned].mean() < SHARED_RATIO:
+            chosen.append(c)
+            taken[c.owned] = True
+    return chosen
+
+
+def _guesses(cells: Cells, near: cKDTree, kinds: Sequence[ReferenceBody], expected: int) -> list[AxisGuess]:
+    """Axes by the radii of all kinds, each line once, the one with most votes first."""
+    radii: list[float] = []
+    for radius in sorted(r for kind in kinds for r in kind.radii_mm):
+        if not radii or radius - radii[-1] > SAME_RADIUS_MM:
+            radii.append(radius)
+    made = [g for radius in radii for g in axis_guesses(cells, near, radius, 3 * expected + 8)]
+    apart: list[AxisGuess] = []
+    for guess in sorted(made, key=lambda g: -g.votes_mm2):
+        if not any(_is_same_line(guess, other) for other in apart):
+            apart.append(guess)
+    return apart[: 4 * expected + 12]
+
+
+def _is_same_line(a: AxisGuess, b: AxisGuess) -> bool:
+    offset = a.point_mm - b.point_mm
+    along = float(offset @ b.direction)
+    aside = float(np.sqrt(max(float(offset @ offset) - along**2, 0.0)))
+    return (
+        abs(along) < SAME_LINE_ALONG_MM
+        and aside < SAME_LINE_MM
+        and abs(float(a.direction @ b.direction)) > SAME_LINE_COS
+    )
+
+
+def _candidate(
+    cells: Cells, near: cKDTree, guess: AxisGuess, kinds: Sequence[ReferenceBody]
+) -> Candidate | None:
+    fits = [
+        (*best, index)
+        for index, body in enumerate(kinds)
+        if (best := _best_on_axis(cells, near, guess, body)) is not None
+    ]
+    if not fits:
+        return None
+    fits.sort(key=lambda f: -f[0].explained_mm2)
+    fit, owned, index = fits[0]
+    enough = max(LEAST_EXPLAINED_MM2, LEAST_EXPLAINED_RATIO * kinds[index].area_mm2)
+    if fit.explained_mm2 < enough or fit.rms_mm > MOST_SCATTER_MM:
+        return None
+    if _turn_share(fit, cells.points[owned]) < LEAST_TURN_SHARE:
+        return None
+    return Candidate(index, owned, tuple(f[0] for f in fits))
+
+
+def _best_on_axis(
+    cells: Cells, near: cKDTree, guess: AxisGuess, body: ReferenceBody
+) -> tuple[KindFit, Ints] | None:
+    best: tuple[KindFit, Ints] | None = None
+    for pose in first_poses(cells, near, guess, body)[:POSES]:
+        if pose.support_mm2 < LEAST_SUPPORT_RATIO * body.area_mm2:
+            continue
+        middle = pose.T_scan_body[:3, 3] + 0.5 * body.height_mm * pose.T_scan_body[:3, 2]
+        reach = float(np.hypot(0.5 * body.height_mm, body.reach_mm)) + 1.0
+        around = np.asarray(near.query_ball_point(middle, reach), dtype=np.int64)
+        fit = settle(body, pose.T_scan_body, cells.points[around], cells.normals[around], REACHES_MM)
+        if fit is None:
+            continue
+        made = _explained(cells, around, body, fit)
+        if best is None or made[0].explained_mm2 > best[0].explained_mm2:
+            best = made
+    return best
+
+
+def _explained(cells: Cells, around: Ints, body: ReferenceBody, fit: BodyFit) -> tuple[KindFit, Ints]:
+    """The area of cells that lie on the body, by a weight that falls to nothing some sigmas off, less that of cells
+    inside it, which a solid body would have hidden."""
+    paired = pair(body, fit.T_scan_body, cells.points[around], cells.normals[around], 10.0 * DEEP_MM)
+    within = 0.05 + 3.0 * fit.sigma_mm
+    share = np.where(paired.counts, np.maximum(0.0, 1.0 - (paired.residual_mm / within) ** 2), 0.0)
+    area = cells.areas_mm2[around]
+    q = apply(inverse(fit.T_scan_body), cells.points[around])
+    deep = (paired.residual_mm < -DEEP_MM) & (q[:, 2] > DEEP_MM)
+    deep &= np.hypot(q[:, 0], q[:, 1]) < body.reach_mm
+    explained = float((area * share).sum() - area[deep].sum())
+    return KindFit(body.id, explained, fit.rms_mm, fit.T_scan_body), around[share > 0.0]
+
+
+def _turn_share(fit: KindFit, points: Points) -> float:
+    """The share of 24 directions about the axis in which points lie on the body."""
+    q = apply(inverse(fit.T_scan_body), points)
+    side = np.hypot(q[:, 0], q[:, 1]) > 0.6
+    bins = ((np.arctan2(q[side, 1], q[side, 0]) / (2.0 * np.pi) % 1.0) * 24).astype(np.int64)
+    return len(np.unique(bins)) / 24.0

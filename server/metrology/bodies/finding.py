@@ -1,0 +1,171 @@
+"""Finds every scan body of given kinds in a scan, without a start, and fits it.
+
+Way: axes by voting; on each axis first poses of each kind; a coarse fit on thinned points; the kind that explains most of
+the surface wins the place, the best place first, and what one body explains no other may; then the fit to all points,
+what was caught of the body, whether it can be believed at all, and how far its pose can be trusted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from server.metrology.bodies.candidates import Candidate, KindFit, candidates_in
+from server.metrology.bodies.cells import Cells, thinned
+from server.metrology.bodies.coverage import Coverage, coverage_of
+from server.metrology.bodies.fitting import BodyFit, refine
+from server.metrology.bodies.placing import is_clock_sure
+from server.metrology.bodies.reference import ReferenceBody
+from server.metrology.bodies.trust import Trust, trusts_of
+from server.metrology.rigid import Array, apply, inverse
+from server.metrology.scan import Points, Scan
+
+Floats = NDArray[np.float64]
+
+LEAST_CELLS = 30
+ABOUT_MM = 1.5
+OVERLAP_RATIO = 0.6
+"""Two axes nearer to each other than this share of both bodies' reach would have the bodies run into each other."""
+SCATTER_PER_COVERAGE_MM, LEAST_COVERAGE = 0.2, 0.15
+RING_MM = (0.3, 2.0)
+LEAST_RING_MM2 = 3.0
+LEAST_RISE = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """A scan to be searched, wound outward, mm. points, normals: (n, 3) of the vertices; areas_mm2: (n,); faces: (m, 3)."""
+
+    points: Points
+    normals: Points
+    areas_mm2: Floats
+    faces: NDArray[np.int32]
+
+
+@dataclass(frozen=True, slots=True)
+class FoundBody:
+    """One body. T_scan_body: (4, 4), seat at its origin, axis its z, clocking its x, in the scan's frame, mm.
+
+    kinds: how all kinds asked for fit at its place, the best first; body: the kind fitted. is_clock_sure: whether any
+    other turn about the axis would explain clearly less.
+    """
+
+    body: str
+    T_scan_body: Array
+    fit: BodyFit
+    trust: Trust
+    coverage: Coverage
+    kinds: tuple[KindFit, ...]
+    is_clock_sure: bool
+
+    @property
+    def seat_mm(self) -> Floats:
+        return np.asarray(self.T_scan_body[:3, 3])
+
+    @property
+    def axis(self) -> Floats:
+        return np.asarray(self.T_scan_body[:3, 2])
+
+    @property
+    def clock(self) -> Floats:
+        return np.asarray(self.T_scan_body[:3, 0])
+
+
+@dataclass(frozen=True, slots=True)
+class _Settled:
+    candidate: Candidate
+    body: ReferenceBody
+    fit: BodyFit
+    coverage: Coverage
+
+    @property
+    def along(self) -> Points:
+        """(9, 3) points along the axis from the seat to the top."""
+        T = self.fit.T_scan_body
+        return np.asarray(T[:3, 3] + np.linspace(0.0, self.body.height_mm, 9)[:, None] * T[:3, 2])
+
+
+def find_bodies(surface: Surface, kinds: Sequence[ReferenceBody], expected: int) -> list[FoundBody]:
+    """All bodies of the kinds in the surface, the one that explains most first; an empty list where there is none.
+
+    expected: about how many there may be; more are found as well.
+    """
+    cells = thinned(surface.points, surface.normals, surface.areas_mm2)
+    if len(cells.points) < LEAST_CELLS or not kinds:
+        return []
+    near = cKDTree(cells.points)
+    settled = [
+        s
+        for c in candidates_in(cells, near, kinds, expected)
+        if (s := _settled(surface, kinds[c.kind], c)) is not None and _is_credible(s) and _rises(cells, s)
+    ]
+    apart = _apart(settled)
+    trusts = trusts_of([s.fit for s in apart])
+    return [_found(cells, s, trust) for s, trust in zip(apart, trusts, strict=True)]
+
+
+def _settled(surface: Surface, body: ReferenceBody, candidate: Candidate) -> _Settled | None:
+    """The fit to all points about the body, and what was caught of it."""
+    T = candidate.best.T_scan_body
+    normals, facets = _about(surface, body, T)
+    fit = refine(body, T, facets.vertices, normals, facets.faces)
+    return None if fit is None else _Settled(candidate, body, fit, coverage_of(body, fit.T_scan_body, facets))
+
+
+def _about(surface: Surface, body: ReferenceBody, T: Array) -> tuple[Points, Scan]:
+    """Normals of the vertices near the body's hull, and the facets between them as a scan."""
+    q = apply(inverse(T), surface.points)
+    close = (q[:, 0] ** 2 + q[:, 1] ** 2 < (body.reach_mm + ABOUT_MM) ** 2) & (q[:, 2] > -ABOUT_MM)
+    close &= q[:, 2] < body.height_mm + ABOUT_MM
+    inside = np.flatnonzero(close)
+    number = np.full(len(q), -1, dtype=np.int32)
+    number[inside] = np.arange(len(inside), dtype=np.int32)
+    faces = number[surface.faces[close[surface.faces].all(axis=1)]]
+    return surface.normals[inside], Scan(surface.points[inside], faces)
+
+
+def _is_credible(s: _Settled) -> bool:
+    """The less of a body was caught, the better that must fit: much of a ridge or a tooth fits some body loosely."""
+    caught = s.coverage.ratio if np.isfinite(s.coverage.ratio) else 0.0
+    return s.fit.rms_mm < SCATTER_PER_COVERAGE_MM * (caught - LEAST_COVERAGE)
+
+
+def _rises(cells: Cells, s: _Settled) -> bool:
+    """Whether the surface about the seat faces the way the body points, where there is any: a body stands on tissue, it
+    does not lie along a ridge."""
+    q = apply(inverse(s.fit.T_scan_body), cells.points)
+    r = np.hypot(q[:, 0], q[:, 1]) - s.body.reach_mm
+    ring = np.flatnonzero((r > RING_MM[0]) & (r < RING_MM[1]) & (np.abs(q[:, 2]) < RING_MM[1]))
+    area = cells.areas_mm2[ring]
+    if area.sum() < LEAST_RING_MM2:
+        return True
+    return float(area @ (cells.normals[ring] @ s.fit.T_scan_body[:3, 2])) > LEAST_RISE * float(area.sum())
+
+
+def _apart(settled: list[_Settled]) -> list[_Settled]:
+    """Two bodies cannot stand in one place: of such the one that explains more stays."""
+    kept: list[_Settled] = []
+    for one in settled:
+        if all(
+            np.linalg.norm(one.along[:, None] - other.along[None], axis=2).min()
+            > OVERLAP_RATIO * (one.body.reach_mm + other.body.reach_mm)
+            for other in kept
+        ):
+            kept.append(one)
+    return kept
+
+
+def _found(cells: Cells, s: _Settled, trust: Trust) -> FoundBody:
+    return FoundBody(
+        body=s.body.id,
+        T_scan_body=s.fit.T_scan_body,
+        fit=s.fit,
+        trust=trust,
+        coverage=s.coverage,
+        kinds=s.candidate.kinds,
+        is_clock_sure=is_clock_sure(cells, s.body, s.fit.T_scan_body),
+    )

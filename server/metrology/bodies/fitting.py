@@ -1,0 +1,171 @@
+"""The fit of a reference body to the points of a scan: robust, point to plane, on faces and not on edges.
+
+Method: Chen & Medioni 1991 (point to plane); weights after Beaton & Tukey 1974; scale from the median absolute
+deviation. Points are left out whose nearest place on the reference is a border or a sharp edge (scanners round edges),
+whose surface faces elsewhere, and, at the end, whose neighbours in the mesh do not lie on the body either (where tissue
+or a filled gap runs up to it, the last points on the body already bend away).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.metrology.bodies.reference import ReferenceBody
+from server.metrology.rigid import Array, apply, inverse, small_motion, turn
+from server.metrology.scan import Points
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+REACHES_MM = (0.7, 0.5, 0.4, 0.3, 0.2, 0.2, 0.15)
+TUKEY = 4.685
+LEAST_SIGMA_MM = 0.002
+CREASE_MM = 0.2
+LEAST_POINTS = 30
+SETTLED_MM = 2e-5
+MOST_ROUNDS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Paired:
+    """Scan points beside a body in its frame: where the nearest place of the reference is and how far along its normal.
+
+    at: (n, 3) nearest places; normals: (n, 3) of the reference there; residual_mm: (n,) signed, + outside; counts: (n,)
+    pairs that may enter a fit.
+    """
+
+    at: Points
+    normals: Points
+    residual_mm: Floats
+    counts: Mask
+
+
+@dataclass(frozen=True, slots=True)
+class BodyFit:
+    """T_scan_body: (4, 4). used: (n,) of the points given that carry weight; weights: (n,) 0 to 1; residual_mm: (n,).
+    sigma_mm: robust scatter of those used. moved_mm: by the last round, 0 when settled."""
+
+    T_scan_body: Array
+    used: Mask
+    weights: Floats
+    residual_mm: Floats
+    normals: Points
+    at: Points
+    sigma_mm: float
+    moved_mm: float
+
+    @property
+    def rms_mm(self) -> float:
+        return float(np.sqrt(np.mean(self.residual_mm[self.used] ** 2))) if self.used.any() else np.inf
+
+
+def pair(body: ReferenceBody, T_scan_body: Array, points: Points, normals: Points, reach_mm: float) -> Paired:
+    """Pairs scan points with the reference at a pose. normals: (n, 3) of the scan, outward."""
+    back = inverse(T_scan_body)
+    q = apply(back, points)
+    nearest = body.tree.nearest(q, reach_mm)
+    met = nearest.facets >= 0
+    n = body.facet_normals[np.where(met, nearest.facets, 0)]
+    gap = np.where(met[:, None], q - nearest.points, 0.0)
+    e = np.einsum("ij,ij->i", gap, n)
+    aslant2 = np.maximum(np.einsum("ij,ij->i", gap, gap) - e**2, 0.0)
+    faces = np.einsum("ij,ij->i", turn(back, normals), n) > 0.6
+    counts = met & faces & (aslant2 < 0.1 * e**2 + 4e-6)
+    return Paired(nearest.points, n, e, counts)
+
+
+def settle(
+    body: ReferenceBody, T: Array, points: Points, normals: Points, reaches_mm: tuple[float, ...]
+) -> BodyFit | None:
+    """Steps from a first pose with a shrinking reach, all points near enough counting by Tukey's weight. None where
+    too few do."""
+    fit: BodyFit | None = None
+    for reach in reaches_mm:
+        fit = _step(body, T, points, normals, reach, reach / 2.0)
+        if fit is None:
+            return None
+        T = fit.T_scan_body
+    return fit
+
+
+def refine(
+    body: ReferenceBody, T: Array, points: Points, normals: Points, faces: NDArray[np.int32]
+) -> BodyFit | None:
+    """The final fit, to convergence, on faces away from edges and away from what is not the body.
+
+    faces: (m, 3) facets among the points. None where too few points remain.
+    """
+    fit: BodyFit | None = None
+    for k in range(MOST_ROUNDS):
+        paired = pair(body, T, points, normals, 0.5)
+        keep = _within(paired, body) & ~_by_strangers(paired, faces)
+        fit = _solve(T, paired, keep, None)
+        if fit is None:
+            return None
+        T = fit.T_scan_body
+        if k > 2 and fit.moved_mm < SETTLED_MM:
+            break
+    return fit
+
+
+def _step(
+    body: ReferenceBody, T: Array, points: Points, normals: Points, reach_mm: float, scale_mm: float
+) -> BodyFit | None:
+    paired = pair(body, T, points, normals, reach_mm)
+    return _solve(T, paired, paired.counts, scale_mm / TUKEY * 2.0)
+
+
+def _within(paired: Paired, body: ReferenceBody) -> Mask:
+    keep = paired.counts.copy()
+    if body.crease_tree is not None and keep.any():
+        d, _ = body.crease_tree.query(paired.at[keep], distance_upper_bound=CREASE_MM)
+        keep[keep] = d >= CREASE_MM
+    return keep
+
+
+def _by_strangers(paired: Paired, faces: NDArray[np.int32]) -> Mask:
+    """Points that share a facet with one that is not on the body."""
+    e = paired.residual_mm
+    near = paired.counts
+    if near.sum() < LEAST_POINTS:
+        return np.zeros(len(e), dtype=bool)
+    middle = float(np.median(e[near]))
+    sigma = max(1.4826 * float(np.median(np.abs(e[near] - middle))), LEAST_SIGMA_MM)
+    stranger = ~near | (np.abs(e) > 5.0 * sigma)
+    beside = np.zeros(len(e), dtype=bool)
+    beside[faces[stranger[faces].any(axis=1)].ravel()] = True
+    return beside
+
+
+def _solve(T: Array, paired: Paired, keep: Mask, sigma_mm: float | None) -> BodyFit | None:
+    """One weighted Gauss-Newton step from the pose T."""
+    if keep.sum() < LEAST_POINTS:
+        return None
+    e = paired.residual_mm
+    if sigma_mm is None:
+        sigma_mm = max(1.4826 * float(np.median(np.abs(e[keep]))), LEAST_SIGMA_MM)
+    u = e / (TUKEY * sigma_mm)
+    weights = np.where(keep & (np.abs(u) < 1.0), (1.0 - np.minimum(u * u, 1.0)) ** 2, 0.0)
+    used = weights > 0.0
+    if used.sum() < LEAST_POINTS:
+        return None
+    middle = paired.at[used].mean(axis=0)
+    J = jacobian(paired.at[used], paired.normals[used], middle)
+    w = weights[used]
+    H = (J * w[:, None]).T @ J
+    H += 1e-9 * np.trace(H) / 6.0 * np.eye(6)
+    step = np.asarray(-np.linalg.solve(H, (J * w[:, None]).T @ e[used]), dtype=np.float64)
+    motion = small_motion(step)
+    motion[:3, 3] += middle - motion[:3, :3] @ middle
+    # the points move by `motion` in the body's frame, hence the body by its inverse in the scan's
+    T_new = T @ inverse(motion)
+    moved = float(np.abs(step[3:]).max() + np.abs(step[:3]).max() * 3.0)
+    return BodyFit(T_new, used, weights, e, paired.normals, paired.at, float(sigma_mm), moved)
+
+
+def jacobian(at: Points, normals: Points, middle: Floats) -> Floats:
+    """(n, 6) change of the residuals by a turn (rad) about `middle` and a shift (mm) of the points, body's frame."""
+    return np.hstack([np.cross(at - middle, normals), normals])

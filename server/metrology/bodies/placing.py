@@ -1,0 +1,198 @@
+"""From the line of an axis to a first pose: which end is up, where the seat is, which way the index feature points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from server.metrology.bodies.cells import Cells
+from server.metrology.bodies.reference import ReferenceBody
+from server.metrology.bodies.voting import AxisGuess
+from server.metrology.scan import Points
+
+Floats = NDArray[np.float64]
+
+PROFILE_MM = 0.1
+FIELD_MM = 0.2
+MARGIN_MM = 0.8
+REACH_MM = 0.35
+"""Points farther than this from the surface speak neither for nor against it."""
+SEAT_STEP_MM = 0.2
+TURNS = 24
+SEATS = 3
+CLOCKS = 2
+SURE_MM = 0.25
+SURE_INDEX_SHARE = 0.15
+"""The turn counts as sure where it explains more than any other by this share of the index feature's area."""
+
+
+@dataclass(frozen=True, slots=True)
+class FirstPose:
+    """T_scan_body: (4, 4). support_mm2: area of the scan that lies on the body, less what lies inside it."""
+
+    T_scan_body: Floats
+    support_mm2: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Maps:
+    """Distances to the surface: by (r, z), and by (x, y, z); `low` is the coordinate of the first node of each."""
+
+    profile: Floats
+    profile_low: Floats
+    field: Floats
+    field_low: Floats
+
+
+@lru_cache(maxsize=64)
+def _maps(body: ReferenceBody) -> _Maps:
+    r = np.hypot(body.points[:, 0], body.points[:, 1])
+    turned = np.column_stack([r, body.points[:, 2]])[~body.is_index]
+    nr = int(np.ceil((body.reach_mm + MARGIN_MM) / PROFILE_MM)) + 1
+    nz = int(np.ceil((body.height_mm + 2 * MARGIN_MM) / PROFILE_MM)) + 1
+    grid = np.stack(
+        np.meshgrid(np.arange(nr) * PROFILE_MM, np.arange(nz) * PROFILE_MM - MARGIN_MM, indexing="ij"), -1
+    )
+    profile = cKDTree(turned).query(grid.reshape(-1, 2))[0].reshape(nr, nz)
+    inside = _inside_profile(turned, grid)
+    profile[inside & (profile > REACH_MM)] = -1.0
+    reach = body.reach_mm + MARGIN_MM
+    n = int(np.ceil(2 * reach / FIELD_MM)) + 1
+    m = int(np.ceil((body.height_mm + 2 * MARGIN_MM) / FIELD_MM)) + 1
+    low = np.array([-reach, -reach, -MARGIN_MM])
+    nodes = (
+        np.stack(np.meshgrid(np.arange(n), np.arange(n), np.arange(m), indexing="ij"), -1) * FIELD_MM + low
+    )
+    field = cKDTree(body.points).query(nodes.reshape(-1, 3), distance_upper_bound=1.5)[0].reshape(n, n, m)
+    return _Maps(profile, np.array([0.0, -MARGIN_MM]), np.minimum(field, 1.5), low)
+
+
+def _inside_profile(turned: Floats, grid: Floats) -> NDArray[np.bool_]:
+    """Nodes nearer to the axis than the surface at their height."""
+    z = np.round(turned[:, 1] / PROFILE_MM).astype(np.int64)
+    top = z.max()
+    widest = np.zeros(top + 1)
+    np.maximum.at(widest, np.clip(z, 0, top), turned[:, 0])
+    k = np.round(grid[..., 1] / PROFILE_MM).astype(np.int64)
+    here = np.where((k >= 0) & (k <= top), widest[np.clip(k, 0, top)], 0.0)
+    return np.asarray(grid[..., 0] < here)
+
+
+def first_poses(cells: Cells, near: cKDTree, guess: AxisGuess, body: ReferenceBody) -> list[FirstPose]:
+    """The best few poses of the body on that axis, the best first."""
+    maps = _maps(body)
+    span = body.height_mm + 6.0
+    around = np.asarray(near.query_ball_point(guess.point_mm, span + 1.0), dtype=np.int64)
+    offset = cells.points[around] - guess.point_mm
+    along = offset @ guess.direction
+    r = np.sqrt(np.maximum(np.einsum("ij,ij->i", offset, offset) - along**2, 0.0))
+    close = r < body.reach_mm + MARGIN_MM
+    area = cells.areas_mm2[around[close]]
+    found = []
+    for sign in (1.0, -1.0):
+        seats = np.arange(-span, 3.0, SEAT_STEP_MM)
+        support = _support_by_seat(maps.profile, r[close], sign * along[close], area, seats)
+        for k in np.flatnonzero(_is_peak(support)):
+            found.append((float(support[k]), sign, float(seats[k])))
+    found.sort(reverse=True)
+    poses = []
+    points = cells.points[around[close]]
+    for _, sign, seat in found[:SEATS]:
+        frame = _frame(guess.point_mm + sign * seat * guess.direction, sign * guess.direction)
+        poses += _clocked(maps, points, area, frame)
+    return sorted(poses, key=lambda p: -p.support_mm2)
+
+
+def _is_peak(values: Floats) -> NDArray[np.bool_]:
+    padded = np.concatenate([[-np.inf] * 2, values, [-np.inf] * 2])
+    n = len(values)
+    return np.asarray(np.all([values >= padded[k : k + n] for k in (0, 1, 3, 4)], axis=0) & (values > 0.0))
+
+
+def _frame(seat: Floats, axis: Floats) -> Floats:
+    """A frame on the axis with any clocking."""
+    aside = np.eye(3)[int(np.argmin(np.abs(axis)))]
+    x = np.cross(aside, axis)
+    x /= np.linalg.norm(x)
+    T = np.eye(4)
+    T[:3, 0], T[:3, 1], T[:3, 2], T[:3, 3] = x, np.cross(axis, x), axis, seat
+    return T
+
+
+def _clocked(maps: _Maps, points: Points, area: Floats, frame: Floats) -> list[FirstPose]:
+    """The best CLOCKS turns of the body about its axis, 45 degrees or more apart."""
+    local = (points - frame[:3, 3]) @ frame[:3, :3]
+    turns = np.arange(TURNS) * 2.0 * np.pi / TURNS
+    support = _support_by_turn(maps.field, maps.field_low, local, area, turns, REACH_MM)
+    poses: list[FirstPose] = []
+    taken: list[int] = []
+    for k in np.argsort(-support, kind="stable"):
+        if all(min((k - j) % TURNS, (j - k) % TURNS) >= TURNS // 8 for j in taken):
+            taken.append(int(k))
+            c, s = np.cos(turns[k]), np.sin(turns[k])
+            T = frame.copy()
+            T[:3, 0], T[:3, 1] = c * frame[:3, 0] + s * frame[:3, 1], c * frame[:3, 1] - s * frame[:3, 0]
+            poses.append(FirstPose(T, float(support[k])))
+        if len(taken) == CLOCKS:
+            break
+    return poses
+
+
+def is_clock_sure(cells: Cells, body: ReferenceBody, T_scan_body: Floats) -> bool:
+    """Whether every turn about the axis by an eighth or more explains clearly less of the scan than the pose at hand."""
+    if not body.is_index.any():
+        return False
+    near = cells.points - T_scan_body[:3, 3]
+    close = np.einsum("ij,ij->i", near, near) < (body.height_mm + body.reach_mm) ** 2
+    local = near[close] @ T_scan_body[:3, :3]
+    at = cKDTree(body.points)
+    support = []
+    for turn in np.arange(TURNS) * 2.0 * np.pi / TURNS:
+        c, s = np.cos(turn), np.sin(turn)
+        turned = np.column_stack(
+            [c * local[:, 0] + s * local[:, 1], c * local[:, 1] - s * local[:, 0], local[:, 2]]
+        )
+        d = at.query(turned, distance_upper_bound=SURE_MM)[0]
+        support.append(float((cells.areas_mm2[close] * (1.0 - np.minimum(d / SURE_MM, 1.0) ** 2)).sum()))
+    other = max(support[TURNS // 8 : TURNS - TURNS // 8 + 1])
+    return support[0] - other > SURE_INDEX_SHARE * float(body.is_index.mean()) * body.area_mm2
+
+
+@njit(cache=True)
+def _support_by_seat(profile: Floats, r: Floats, along: Floats, area: Floats, seats: Floats) -> Floats:
+    out = np.zeros(len(seats))
+    for k in range(len(seats)):
+        for i in range(len(r)):
+            a = int(r[i] / PROFILE_MM + 0.5)
+            b = int(np.floor((along[i] - seats[k] + MARGIN_MM) / PROFILE_MM + 0.5))
+            if a < profile.shape[0] and 0 <= b < profile.shape[1]:
+                d = profile[a, b]
+                if d < 0.0:
+                    out[k] -= area[i]
+                elif d < REACH_MM:
+                    out[k] += area[i] * (1.0 - (d / REACH_MM) ** 2)
+    return out
+
+
+@njit(cache=True)
+def _support_by_turn(
+    field: Floats, low: Floats, local: Points, area: Floats, turns: Floats, reach_mm: float
+) -> Floats:
+    out = np.zeros(len(turns))
+    for k in range(len(turns)):
+        c, s = np.cos(turns[k]), np.sin(turns[k])
+        for i in range(len(local)):
+            x, y = c * local[i, 0] + s * local[i, 1], c * local[i, 1] - s * local[i, 0]
+            a = int(np.floor((x - low[0]) / FIELD_MM + 0.5))
+            b = int(np.floor((y - low[1]) / FIELD_MM + 0.5))
+            h = int(np.floor((local[i, 2] - low[2]) / FIELD_MM + 0.5))
+            if 0 <= a < field.shape[0] and 0 <= b < field.shape[1] and 0 <= h < field.shape[2]:
+                d = field[a, b, h]
+                if d < reach_mm:
+                    out[k] += area[i] * (1.0 - (d / reach_mm) ** 2)
+    return out

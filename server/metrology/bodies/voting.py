@@ -1,0 +1,125 @@
+"""Where axes may be: points moved inward along their normals by a body's radius pile up on its axis.
+
+Source of the idea: a Hough transform (Hough 1962; Duda & Hart 1972) with the normal as the voter's direction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from server.metrology.bodies.cells import Cells
+from server.metrology.scan import Points
+
+Floats = NDArray[np.float64]
+
+VOTE_MM = 0.4
+APART_MM = 1.2
+"""Peaks nearer to each other than this are one."""
+LEAST_RING_SHARE = 0.18
+"""A peak holds at least this share of the votes that a side caught all round would give."""
+GATHER_MM = 5.5
+NEAR_AXIS_MM = 0.45
+ROUNDS = 3
+LEAST_TURN = 0.12
+"""Least ratio of the second to the first spread of the normals about an axis: below, they nearly share one direction."""
+
+
+@dataclass(frozen=True, slots=True)
+class AxisGuess:
+    """A line about which much of the surface turns. point_mm, direction: (3,); the sign of the direction is open.
+    votes_mm2: the area that speaks for it; radius_mm: of its sides."""
+
+    point_mm: Floats
+    direction: Floats
+    votes_mm2: float
+    radius_mm: float
+
+
+def axis_guesses(cells: Cells, near: cKDTree, radius_mm: float, most: int) -> list[AxisGuess]:
+    """The likeliest axes of sides of that radius, the best first. near: a tree of the cells' points."""
+    if len(cells.points) == 0:
+        return []
+    centres = cells.points - radius_mm * cells.normals
+    peaks, votes = _peaks(centres, cells.areas_mm2)
+    ring_mm2 = 2.0 * np.pi * radius_mm * 3.0 * VOTE_MM
+    strong = np.flatnonzero(votes > LEAST_RING_SHARE * ring_mm2)
+    strong = strong[np.argsort(-votes[strong], kind="stable")]
+    chosen = _apart(peaks[strong], most)
+    made = (_axis_at(cells, near, centres, peaks[strong[i]], radius_mm) for i in chosen)
+    return [guess for guess in made if guess is not None]
+
+
+def _peaks(centres: Points, weights: Floats) -> tuple[Points, Floats]:
+    """Mean place of the votes in each cell and the votes in it and the 26 about it."""
+    low = centres.min(axis=0) - 2.0 * VOTE_MM
+    cell = np.floor((centres - low) / VOTE_MM).astype(np.int64)
+    keys = cell[:, 0] << 42 | cell[:, 1] << 21 | cell[:, 2]
+    unique, inverse = np.unique(keys, return_inverse=True)
+    own = np.bincount(inverse, weights=weights).astype(np.float64)
+    place = np.stack([np.bincount(inverse, weights=weights * centres[:, d]) for d in range(3)], axis=1)
+    mean, total = _about(unique, own, place.astype(np.float64))
+    return mean, total
+
+
+@njit(cache=True)
+def _about(keys: NDArray[np.int64], own: Floats, place: Points) -> tuple[Points, Floats]:
+    n = len(keys)
+    total, mean = np.zeros(n), np.zeros((n, 3))
+    for dx in range(-1, 2):
+        for dy in range(-1, 2):
+            offset = (np.int64(dx) << 42) + (np.int64(dy) << 21)
+            j = 0
+            for i in range(n):
+                first = keys[i] + offset - 1
+                while j < n and keys[j] < first:
+                    j += 1
+                k = j
+                while k < n and keys[k] <= first + 2:
+                    total[i] += own[k]
+                    mean[i] += place[k]
+                    k += 1
+    for i in range(n):
+        mean[i] /= max(total[i], 1e-12)
+    return mean, total
+
+
+def _apart(peaks: Points, most: int) -> list[int]:
+    """Indices of peaks in order, each at least APART_MM from all before it."""
+    chosen: list[int] = []
+    for i, peak in enumerate(peaks):
+        if len(chosen) == most:
+            break
+        if all(np.sum((peaks[k] - peak) ** 2) > APART_MM**2 for k in chosen):
+            chosen.append(i)
+    return chosen
+
+
+def _axis_at(
+    cells: Cells, near: cKDTree, centres: Points, peak: Floats, radius_mm: float
+) -> AxisGuess | None:
+    """The line through a peak about which the normals turn, refined from the points that vote for it."""
+    around = np.asarray(near.query_ball_point(peak, GATHER_MM), dtype=np.int64)
+    votes = np.linalg.norm(centres[around] - peak, axis=1) < 1.5 * NEAR_AXIS_MM
+    point, direction = peak, None
+    for _ in range(ROUNDS):
+        mine = around[votes]
+        if len(mine) < 8:
+            return None
+        n, w = cells.normals[mine], cells.areas_mm2[mine]
+        spread, axes = np.linalg.eigh((n * w[:, None]).T @ n)
+        if spread[1] < LEAST_TURN * spread[2]:
+            return None
+        direction = axes[:, 0]
+        point = (w @ centres[mine]) / w.sum()
+        aside = centres[around] - point
+        aside -= (aside @ direction)[:, None] * direction
+        votes = (np.linalg.norm(aside, axis=1) < NEAR_AXIS_MM) & (
+            np.abs(cells.normals[around] @ direction) < 0.35
+        )
+    assert direction is not None
+    return AxisGuess(point, direction, float(cells.areas_mm2[around[votes]].sum()), radius_mm)
