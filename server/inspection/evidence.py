@@ -13,6 +13,7 @@ from sqlmodel import col, select
 from server.accounts.work import Work
 from server.cases.lookup import form_with_records, records_of
 from server.cases.tables import Case, Measuring, Record
+from server.inspection.elsewhere import elsewhere_of, keep_surface_keys
 from server.inspection.measuring import record_keys
 from server.inspection.tables import KeptMeasurement
 from server.measures.graph import CASE_MEASURES
@@ -50,6 +51,10 @@ class Standing:
                 seen.form.model_dump(mode="json"),
                 [[r.file, r.sha256, _keys(r.measurements)] for r in seen.records],
                 [[file, r.sha256, _keys(r.measurements)] for file, r in seen.replaced.items()],
+                [
+                    [k.label, k.role, k.sha256, k.is_earlier_round, k.is_same_patient, k.sketch is None]
+                    for k in seen.elsewhere
+                ],
                 _keys(seen.measurements),
                 sorted(seen.bodies),
                 [sheet.name, sheet.version],
@@ -95,6 +100,8 @@ def keep_measurements(work: Work, made: tuple[Measurement, ...], about: str) -> 
             continue
         row.made, row.at = measurement.model_dump(mode="json"), work.now
         work.session.add(row)
+        work.session.flush()
+        keep_surface_keys(work, measurement)
 
 
 def record_evidence(work: Work, record: Record) -> RecordEvidence:
@@ -113,12 +120,14 @@ def standing_of(work: Work, case: Case, measures: tuple[CaseMeasure[Any], ...] =
     replaced = _replaced(work, case, measured)
     keys = case_keys(form, measured, replaced, measures)
     kept = kept_measurements(work, list(keys.values()))
+    seen = tuple(record_evidence(work, record) for record in measured)
     evidence = CaseEvidence(
         form=form,
-        records=tuple(record_evidence(work, record) for record in measured),
+        records=seen,
         now=work.now,
         measurements={name: kept[key] for name, key in keys.items() if key in kept},
         replaced={file: record_evidence(work, before) for file, before in replaced.items()},
+        elsewhere=elsewhere_of(work, case, seen),
     )
     is_measured = len(measured) == len(records)
     lacking = bool(keys.keys() - evidence.measurements.keys())

@@ -11,6 +11,7 @@ from server.cases.jobs import JUDGE_CASE, MEASURE_CASE, MEASURE_RECORD
 from server.cases.lookup import current_round, touch
 from server.cases.tables import Case, Measuring, Record, Round
 from server.inspection.child import ChildLimits, ChildPool
+from server.inspection.elsewhere import alike_cases
 from server.inspection.evidence import (
     Standing,
     case_keys,
@@ -97,7 +98,8 @@ def _keep_record(
         keep_measurements(work, made, record.sha256)
         if holds(record):
             record.measuring = Measuring.MEASURED
-        portal.jobs.enqueue(work.session, JUDGE_CASE, record.case_id)
+        for case_id in (record.case_id, *alike_cases(work, record)):
+            portal.jobs.enqueue(work.session, JUDGE_CASE, case_id)
         touch(work, work.session.get_one(Case, record.case_id), "measured")
 
 
