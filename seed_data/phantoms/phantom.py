@@ -61,7 +61,8 @@ def make_phantom(
 
 
 def run_stages(work: Work, faults: Sequence[Fault], *, retake: set[str] | None = None) -> None:
-    """Scans, writes and lists the records, and lets each fault strike at its stage. What is scanned already stays."""
+    """Scans, writes and lists the records, and lets each fault strike at its stage. What is scanned or written already
+    stays as it is."""
     for stage in Stage:
         if stage is Stage.SURFACE:
             _scan_all(work, retake or set())
@@ -114,10 +115,13 @@ def _scanned(work: Work, key: str, take: str) -> Draft:
 def _write_meshes(work: Work) -> None:
     for key, draft in work.drafts.items():
         plan = work.files[key]
+        if plan.written_from is draft:
+            continue
         rng = dice(work.seed, "write", key)
         rgb = colours_of(draft, rng) if plan.has_colour else None
         points = draft.in_file() * (plan.rescale / _in_mm(plan))
         plan.data = mesh_bytes(points, draft.faces, plan.form, plan.habits, rgb=rgb, rng=rng)
+        plan.written_from = draft
     if work.markers is not None:
         plan, rng = work.files["markers"], dice(work.seed, "write", "markers")
         if work.markers.form is MarkerForm.MESH:

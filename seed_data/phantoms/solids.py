@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from seed_data.phantoms.bodies import KINDS, BodySolid, solid_of
@@ -82,11 +84,34 @@ _NO_FLATS = np.zeros((0, 4))
 
 
 def _near(points: Floats, middle: Floats, ball_mm: float, T: Matrix, solid: BodySolid) -> Floats:
-    bound = np.linalg.norm(points - middle, axis=1) - ball_mm
-    close = bound < FAR_MM
-    f: Floats = np.maximum(bound, 0.5)
-    f[close] = solid.distance(move(inverse(T), points[close]))
+    bound, close, local = _split(np.ascontiguousarray(points), middle, ball_mm, inverse(T))
+    f: Floats = bound
+    f[close] = solid.distance(local)
     return f
+
+
+@njit(cache=True, nogil=True)
+def _split(points: Any, middle: Any, ball_mm: float, T_body_joint: Any) -> Any:
+    """A lower bound for all points (n,), which of them lie near (k,), and these in the body's frame (k, 3)."""
+    bound = np.empty(len(points))
+    count = 0
+    for i in range(len(points)):
+        x, y, z = points[i, 0] - middle[0], points[i, 1] - middle[1], points[i, 2] - middle[2]
+        bound[i] = np.sqrt(x * x + y * y + z * z) - ball_mm
+        count += bound[i] < FAR_MM
+    close, local = np.empty(count, dtype=np.int64), np.empty((count, 3))
+    count = 0
+    for i in range(len(points)):
+        if bound[i] < FAR_MM:
+            close[count] = i
+            for k in range(3):
+                row = T_body_joint[k]
+                local[count, k] = (
+                    row[0] * points[i, 0] + row[1] * points[i, 1] + row[2] * points[i, 2] + row[3]
+                )
+            count += 1
+        bound[i] = max(bound[i], 0.5)
+    return bound, close, local
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,7 +51,8 @@ class Fault:
 
 @dataclass(slots=True)
 class FilePlan:
-    """How one record is written. data: the bytes, once written; rescale: of coordinates, for a wrongly declared unit."""
+    """How one record is written. data: the bytes, once written, and written_from: the surface they hold; rescale: of
+    coordinates, for a wrongly declared unit."""
 
     name: str
     role: Role
@@ -62,6 +63,7 @@ class FilePlan:
     has_colour: bool = False
     body: str | None = None
     data: bytes = b""
+    written_from: Draft | None = None
     is_inside_out: bool = False
     inside_out_share: float = 0.0
     double_layer_mm2: float = 0.0
