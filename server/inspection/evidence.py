@@ -17,7 +17,7 @@ from server.inspection.elsewhere import elsewhere_of, keep_surface_keys
 from server.inspection.measuring import record_keys
 from server.inspection.tables import KeptMeasurement
 from server.measures.graph import CASE_MEASURES
-from server.measures.measure import CaseMeasure, Measurement, Status, case_inputs
+from server.measures.measure import CaseMeasure, Measurement, Status, case_inputs, is_asked_for
 from server.records.case_form import CaseForm, RecordEntry
 from server.rules.catalogue import RULES
 from server.rules.evidence import CaseEvidence, RecordEvidence
@@ -140,7 +140,7 @@ def case_keys(
     replaced: Mapping[str, Record],
     measures: tuple[CaseMeasure[Any], ...] = CASE_MEASURES,
 ) -> dict[str, str]:
-    """For each measure over several records, its name and key."""
+    """For each measure over several records that is asked for, its name and key."""
     rows = {
         r.file_name: (
             r.role,
@@ -151,7 +151,7 @@ def case_keys(
         for r in records
         if r.role is not None
     }
-    return {m.name: m.key(case_inputs(m, rows), form) for m in measures}
+    return {m.name: m.key(case_inputs(m, rows), form) for m in measures if is_asked_for(m, rows)}
 
 
 def _replaced(work: Work, case: Case, records: list[Record]) -> dict[str, Record]:

@@ -132,7 +132,8 @@ def give_up_together(portal: Portal, case_id: str) -> None:
             return
         standing = standing_of(work, case)
         keys = case_keys(standing.evidence.form, list(standing.records), standing.replaced)
-    _keep_together(portal, case_id, tuple(_crashed(m.name, m.revision, keys[m.name]) for m in CASE_MEASURES))
+    crashed = (_crashed(m.name, m.revision, keys[m.name]) for m in CASE_MEASURES if m.name in keys)
+    _keep_together(portal, case_id, tuple(crashed))
 
 
 def _keep_together(portal: Portal, case_id: str, made: tuple[Measurement, ...]) -> None:

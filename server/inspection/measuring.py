@@ -35,8 +35,6 @@ def measure_case(
 
     `kept` may hold the records' own measurements too; what a case measure needs of them is not made again.
     """
-    if not CASE_MEASURES:
-        return ()
     by_key = _by_key(kept)
     benches = {record.entry.file: _bench(record) for record in records}
     earlier = {file: _bench(record) for file, record in (replaced or {}).items()}

@@ -8,7 +8,14 @@ from typing import Any
 from server.inspection.child import ChildLost
 from server.inspection.measuring import RecordFile, measure_case, measure_record, record_keys
 from server.measures.graph import CASE_MEASURES, RECORD_MEASURES
-from server.measures.measure import CaseMeasure, Measurement, RecordMeasure, Status, case_inputs
+from server.measures.measure import (
+    CaseMeasure,
+    Measurement,
+    RecordMeasure,
+    Status,
+    case_inputs,
+    is_asked_for,
+)
 from server.measures.reading import READING, ReadingResult, Refusal
 from server.metrology.readers.reasons import TOO_HEAVY
 from server.records.case_form import CaseForm, RecordEntry
@@ -41,6 +48,13 @@ def measured_case(
     """Every measure over the records together, likewise. records: by file name, each with its SHA-256; replaced: the
     same for the records of the round before that were replaced, by the file name of what replaces them."""
     earlier = dict(replaced or {})
+    rows = {
+        file: (record.entry.role, record.entry.unit, sha256, earlier[file][1] if file in earlier else "")
+        for file, (record, sha256) in records.items()
+    }
+    asked = [measure for measure in CASE_MEASURES if is_asked_for(measure, rows)]
+    if not asked:
+        return ()
     files, replaced_files = (
         tuple(record for record, _ in records.values()),
         {file: record for file, (record, _) in earlier.items()},
@@ -48,11 +62,7 @@ def measured_case(
     try:
         return run(measure_case, form, files, replaced_files, kept)
     except ChildLost as lost:
-        rows = {
-            file: (record.entry.role, record.entry.unit, sha256, earlier[file][1] if file in earlier else "")
-            for file, (record, sha256) in records.items()
-        }
-        return tuple(_not_measured(m, m.key(case_inputs(m, rows), form), lost.says) for m in CASE_MEASURES)
+        return tuple(_not_measured(m, m.key(case_inputs(m, rows), form), lost.says) for m in asked)
 
 
 def given_up(entry: RecordEntry, sha256: str, says: str) -> tuple[Measurement, ...]:

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from server.inspection.measuring import RecordFile, measure_record
-from server.records.case_form import RecordEntry
+from server.inspection.measuring import RecordFile, measure_case, measure_record
+from server.records.case_form import CaseForm, RecordEntry
 from server.records.roles import Role, Unit
 
 _N = 24
@@ -29,9 +29,11 @@ def small_surface() -> bytes:
 
 
 def warm_up() -> None:
-    """Runs every measure of one record once."""
+    """Runs every measure of one record once, and every measure over several."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "sheet.stl"
         path.write_bytes(small_surface())
         for role in (Role.JAW, Role.DENTURE):
-            measure_record(RecordFile(RecordEntry(role=role, file=path.name, unit=Unit.MM), str(path)))
+            sheet = RecordFile(RecordEntry(role=role, file=path.name, unit=Unit.MM), str(path))
+            measure_record(sheet)
+        measure_case(CaseForm(), (sheet,), {path.name: sheet})

@@ -12,12 +12,14 @@ import numpy as np
 
 from server.measures.measure import (
     CaseMeasure,
+    CaseRows,
     Measurement,
     NotMeasured,
     RecordMeasure,
     Result,
     Status,
     case_inputs,
+    is_asked_for,
 )
 from server.metrology.bvh import BoxTree
 from server.metrology.extent import Extent, extent_of
@@ -186,18 +188,18 @@ class CaseBench:
         self.replaced = replaced
 
     def run(self, measures: Iterable[CaseMeasure[Any]], kept: Mapping[str, Measurement]) -> list[Measurement]:
-        """Makes every case measure, in order, taking those found in `kept` (by key) as they are."""
-        return [self._make(m, kept) for m in measures]
+        """Makes every case measure that is asked for, in order, taking those found in `kept` (by key) as they are."""
+        return [self._make(m, kept) for m in measures if is_asked_for(m, self._rows)]
 
     def _make(self, measure: CaseMeasure[Any], kept: Mapping[str, Measurement]) -> Measurement:
-        key = measure.key(self._inputs(measure), self.form)
+        key = measure.key(case_inputs(measure, self._rows), self.form)
         if key in kept and kept[key].status is not Status.CRASHED:
             return kept[key]
         return made_of(measure, key, lambda: measure.compute(self))
 
-    def _inputs(self, measure: CaseMeasure[Any]) -> list[list[str]]:
-        rows = {
+    @cached_property
+    def _rows(self) -> CaseRows:
+        return {
             name: (b.role, b.unit, b.sha256, self.replaced[name].sha256 if name in self.replaced else "")
             for name, b in self.records.items()
         }
-        return case_inputs(measure, rows)

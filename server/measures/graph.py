@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from server.measures.change import CHANGE
 from server.measures.extent import EXTENT
 from server.measures.facing import FACING
 from server.measures.layers import LAYERS
@@ -29,4 +30,4 @@ RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = (
     SKETCH,
 )
 
-CASE_MEASURES: tuple[CaseMeasure[Any], ...] = ()
+CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (CHANGE,)

@@ -95,7 +95,8 @@ class RecordMeasure(Generic[R]):
 class CaseMeasure(Generic[R]):
     """A measure over several records of a case, and where `uses_replaced` over the records they replace.
 
-    roles: which records it looks at. form_part: what of the form it depends on, as JSON; None for nothing.
+    roles: which records it looks at. of_rescans: it looks only at those that replace one of the round before, and is not
+    made where there are none. form_part: what of the form it depends on, as JSON; None for nothing.
     """
 
     name: str
@@ -105,6 +106,7 @@ class CaseMeasure(Generic[R]):
     compute: Callable[[CaseBench], R]
     needs: tuple[RecordMeasure[Any], ...] = ()
     uses_replaced: bool = False
+    of_rescans: bool = False
     form_part: Callable[[CaseForm], Any] | None = None
 
     def key(self, inputs: list[list[str]], form: CaseForm) -> str:
@@ -131,13 +133,19 @@ def address(name: str, chain: tuple[str, ...], inputs: list[Any]) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def case_inputs(
-    measure: CaseMeasure[Any], records: Mapping[str, tuple[Role, Unit, str, str]]
-) -> list[list[str]]:
-    """The rows a case measure's address is made of. records: by file, its role, unit, SHA-256 and the SHA-256 of the
-    record it replaces ("" where none)."""
+CaseRows = Mapping[str, tuple[Role, Unit, str, str]]
+"""By file, a record's role, unit, SHA-256 and the SHA-256 of the record it replaces ("" where none)."""
+
+
+def case_inputs(measure: CaseMeasure[Any], records: CaseRows) -> list[list[str]]:
+    """The rows a case measure's address is made of."""
     return [
         [file, role.value, unit.value, sha256, replaced if measure.uses_replaced else ""]
         for file, (role, unit, sha256, replaced) in records.items()
-        if role in measure.roles
+        if role in measure.roles and (replaced or not measure.of_rescans)
     ]
+
+
+def is_asked_for(measure: CaseMeasure[Any], records: CaseRows) -> bool:
+    """Whether a case measure is made over these records at all."""
+    return not measure.of_rescans or bool(case_inputs(measure, records))

@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 ROUGH_POINTS = 5_000
 MIDDLE_POINTS = 1_500
 FINE_POINTS = 20_000
-CARRIED = 12
+CARRIED = 28
 """Distinct poses carried to the exact surface."""
 COMPARED = 3
 """Of those, how many are fitted at full resolution and compared."""
@@ -128,7 +128,7 @@ def register(
 def _compared(middle: Samples, target: Surface, starts: Floats, demand: Demand) -> list[Fit]:
     """The distinct fits to be compared, the one that brings most surface to agreement first."""
     few = Samples(middle.points[::3], middle.normals[::3], 3.0 * middle.area_mm2)
-    fits = [fit_from(few, target, T, scale_mm=0.3, steps=5) for T in starts[:CARRIED]]
+    fits = [fit_from(few, target, T, scale_mm=0.5, steps=6) for T in starts[:CARRIED]]
     for points, steps in ((few, 0), (middle, 8)):
         if steps:
             fits = [fit_from(points, target, f.T, scale_mm=f.scale_mm, steps=steps) for f in fits]

@@ -31,7 +31,7 @@ class _Pass:
     reach_mm: float
 
 
-PASSES = (_Pass(1_000, 220, 8, 0.6), _Pass(40, 700, 10, 0.4))
+PASSES = (_Pass(1_000, 220, 8, 0.6), _Pass(100, 400, 8, 0.4))
 
 
 def settled(starts: Starts, probe: Samples, target: Samples, nearby: Nearby) -> Starts:

@@ -25,6 +25,7 @@ from server.rules.catalogue.form.role_repeated import RULE as FORM_ROLE_REPEATED
 from server.rules.catalogue.form.tooth_code import RULE as FORM_TOOTH_CODE
 from server.rules.catalogue.form.unattested import RULE as FORM_UNATTESTED
 from server.rules.catalogue.markers.missing import RULE as MARKERS_MISSING
+from server.rules.catalogue.round.changed_too_much import RULE as ROUND_CHANGED_TOO_MUCH
 from server.rules.catalogue.round.same_as_before import RULE as ROUND_SAME_AS_BEFORE
 from server.rules.catalogue.surface.coarse import RULE as SURFACE_COARSE
 from server.rules.catalogue.surface.degenerate import RULE as SURFACE_DEGENERATE
@@ -76,6 +77,7 @@ RULES: tuple[Rule, ...] = (
     FORM_TOOTH_CODE,
     FORM_UNATTESTED,
     # round
+    ROUND_CHANGED_TOO_MUCH,
     ROUND_SAME_AS_BEFORE,
     # bodies
     BODIES_NOT_IN_CATALOGUE,
