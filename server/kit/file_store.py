@@ -175,10 +175,23 @@ def sync_folder(path: Path) -> None:
         os.close(handle)
 
 
-def write_all(file: BinaryIO, data: bytes) -> None:
-    """Writes to a scratch file. Raises StoreBroken where the disk refuses."""
+def open_new(path: Path) -> BinaryIO:
+    """A scratch file to write, unbuffered. Raises StoreBroken where the disk refuses."""
     try:
-        file.write(data)
+        return path.open("wb", buffering=0)
+    except OSError as fault:
+        raise StoreBroken(_reason(fault)) from fault
+
+
+def write_all(file: BinaryIO, data: bytes) -> None:
+    """Writes to a scratch file, all of it: a disk that runs full takes a part first and refuses only the next write.
+
+    Raises StoreBroken where the disk refuses.
+    """
+    left = memoryview(data)
+    try:
+        while left:
+            left = left[file.write(left) :]
     except OSError as fault:
         raise StoreBroken(_reason(fault)) from fault
 

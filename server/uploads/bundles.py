@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from server.kit.file_store import FileStore, write_all
+from server.kit.file_store import FileStore, open_new, write_all
 from server.metrology.readers.bundle import open_bundle
 from server.records.roles import Role, Unit
 from server.uploads.names import check_ending, clean_file_name, role_by_name
@@ -41,7 +41,7 @@ def unpack_bundle(store: FileStore, archive: Path) -> Iterator[list[ArrivedMembe
             check_ending(name)
             path = store.new_scratch()
             paths.append(path)
-            with path.open("wb", buffering=0) as file:
+            with open_new(path) as file:
                 write_all(file, data)
             shown = clean_file_name(name)
             sha256 = hashlib.sha256(data).hexdigest()

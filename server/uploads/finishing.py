@@ -10,7 +10,6 @@ import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import timedelta
 from pathlib import Path
 
 from sqlmodel import col, select
@@ -21,14 +20,12 @@ from server.cases.changing import ArrivedFile, add_record
 from server.cases.lookup import touch
 from server.cases.tables import Case
 from server.errors import ArchproofError, BadFile, BadRequest
-from server.kit.file_store import write_all
+from server.kit.file_store import StoreBroken, open_new, write_all
+from server.kit.logs import log
 from server.kit.portal import Portal
 from server.uploads.bundles import ArrivedMember, is_bundle, unpack_bundle
 from server.uploads.resumable import parts_of
 from server.uploads.tables import Blob, Upload, UploadPart, UploadState
-
-FINISHED_KEPT = timedelta(days=7)
-STALE_AFTER = timedelta(seconds=30)
 
 
 class ChecksumWrong(BadRequest):
@@ -70,7 +67,17 @@ def finish_upload(portal: Portal, upload_id: str) -> None:
     except (BadFile, BadRequest) as refusal:
         _refuse(portal, upload_id, refusal)
         raise
+    except (StoreBroken, FileNotFoundError):
+        if _is_open(portal, upload_id):
+            raise
+        return  # somebody else has finished it meanwhile and removed its parts
     portal.store.forget([part.key for part in parts])
+
+
+def _is_open(portal: Portal, upload_id: str) -> bool:
+    with reading(portal, PORTAL) as work:
+        upload = work.session.get(Upload, upload_id)
+        return upload is not None and upload.state is UploadState.OPEN
 
 
 def _finish(portal: Portal, actor: Actor, upload: Upload, parts: list[UploadPart]) -> None:
@@ -95,7 +102,7 @@ def _put_together(portal: Portal, parts: list[UploadPart], path: Path) -> _Whole
     if len(parts) == 1 and portal.store.root is not None:
         return _Whole(portal.store.root / parts[0].key, parts[0].sha256, parts[0].size_bytes)
     sha256, size = hashlib.sha256(), 0
-    with path.open("wb", buffering=0) as file:
+    with open_new(path) as file:
         for part in parts:
             for chunk in portal.store.chunks(part.key):
                 write_all(file, chunk)
@@ -134,6 +141,8 @@ def _file_records(portal: Portal, actor: Actor, upload: Upload, members: list[Ar
             return
         for member in members:
             note_blob(work, member.sha256, member.size_bytes)
+            if portal.store.size_bytes(blob_key(member.sha256)) is None:  # swept before its row stood
+                keep_blob(portal, member.path, member.sha256)
             add_record(work, upload.case_id, _arrived(upload, member, is_alone=len(members) == 1))
         row.state = UploadState.FINISHED
         row.touched_at = work.now
@@ -154,8 +163,9 @@ def _arrived(upload: Upload, member: ArrivedMember, *, is_alone: bool) -> Arrive
 
 
 def note_blob(work: Work, sha256: str, size_bytes: int) -> None:
-    """Adds the row of a blob that is safe in the store; one that is there stays."""
-    if work.session.get(Blob, sha256) is None:
+    """Adds the row of a blob that is safe in the store; one that is there stays. The row is locked till the
+    transaction ends, so that nobody removes the bytes meanwhile."""
+    if work.session.get(Blob, sha256, with_for_update=True) is None:
         work.session.add(Blob(sha256=sha256, size_bytes=size_bytes, kept_at=work.now))
         work.session.flush()
 
@@ -174,18 +184,23 @@ def _refuse(portal: Portal, upload_id: str, refusal: ArchproofError) -> None:
 
 
 def finish_what_a_crash_left(portal: Portal) -> int:
-    """Finishes uploads whose last byte is safe but whose host died before making a record; how many."""
+    """Finishes uploads whose last byte is safe but whose host died before making a record; how many. One that cannot
+    be finished now, for want of room, is left for the next time and holds up no other."""
     with reading(portal, PORTAL) as work:
         query = select(Upload.id).where(
             col(Upload.state) == UploadState.OPEN, col(Upload.offset_bytes) == col(Upload.length_bytes)
         )
         left = list(work.session.exec(query))
+    finished = 0
     for upload_id in left:
         try:
             finish_upload(portal, upload_id)
+            finished += 1
         except (BadFile, BadRequest):
             continue
-    return len(left)
+        except (ArchproofError, OSError) as fault:
+            log().error("upload not finished", upload_id=upload_id, exc_info=fault)
+    return finished
 
 
 @contextmanager

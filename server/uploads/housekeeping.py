@@ -35,32 +35,50 @@ def forget_expired_uploads(portal: Portal) -> int:
 
 
 def forget_unheld_blobs(portal: Portal, sha256s: list[str]) -> int:
-    """Removes those of these blobs that no record holds any more, rows first, then bytes; how many."""
-    gone = []
-    with writing(portal, PORTAL) as work:
-        for sha256 in sha256s:
+    """Removes those of these blobs that no record holds any more; how many. Row and bytes go in one transaction that
+    has the row locked: whoever brings the same bytes at that moment waits, and then keeps them anew."""
+    gone = 0
+    for sha256 in sha256s:
+        with writing(portal, PORTAL) as work:
+            blob = work.session.get(Blob, sha256, with_for_update=True)
             held = work.session.exec(select(Record.id).where(Record.sha256 == sha256).limit(1)).first()
-            blob = work.session.get(Blob, sha256)
             if held is None and blob is not None:
                 work.session.delete(blob)
-                gone.append(blob_key(sha256))
-    portal.store.forget(gone)
-    return len(gone)
+                work.session.flush()
+                portal.store.forget([blob_key(sha256)])
+                gone += 1
+    return gone
 
 
 def sweep(portal: Portal) -> int:
     """Removes scratch files, parts and blobs that no row knows and that have been there for a while; how many."""
     swept = portal.store.sweep_scratch(GRACE.total_seconds(), portal.clock.now().timestamp())
-    for prefix in ("parts", "blobs"):
-        old = portal.store.keys_older_than(prefix, portal.clock.now() - GRACE)
-        unknown = [key for key in old if not _is_known(portal, key)]
-        portal.store.forget(unknown)
-        swept += len(unknown)
-    return swept
+    since = portal.clock.now() - GRACE
+    swept += sum(_sweep_part(portal, key) for key in portal.store.keys_older_than("parts", since))
+    return swept + sum(_sweep_blob(portal, key) for key in portal.store.keys_older_than("blobs", since))
 
 
-def _is_known(portal: Portal, key: str) -> bool:
+def _sweep_part(portal: Portal, key: str) -> bool:
     with reading(portal, PORTAL) as work:
-        if key.startswith("parts/"):
-            return work.session.get(UploadPart, key) is not None
-        return work.session.get(Blob, key.rpartition("/")[2]) is not None
+        if work.session.get(UploadPart, key) is not None:
+            return False
+    portal.store.forget([key])
+    return True
+
+
+def _sweep_blob(portal: Portal, key: str) -> bool:
+    """Holds the place of the missing row while the bytes go, so that whoever brings the same bytes at that moment waits
+    for the end of it and then finds that they are to be kept anew."""
+    sha256 = key.rpartition("/")[2]
+    with reading(portal, PORTAL) as work:
+        if work.session.get(Blob, sha256) is not None:
+            return False
+    with writing(portal, PORTAL) as work:
+        if work.session.get(Blob, sha256) is not None:
+            return False
+        place = Blob(sha256=sha256, size_bytes=0, kept_at=work.now)
+        work.session.add(place)
+        work.session.flush()
+        portal.store.forget([key])
+        work.session.delete(place)
+    return True

@@ -8,6 +8,7 @@ blob a record, in one transaction. A request that is cut off keeps what had arri
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
@@ -21,7 +22,7 @@ from server.cases.lookup import CaseUnknown, find_case, touch
 from server.cases.tables import Record
 from server.cases.turns import WrongTurn
 from server.errors import BadRequest, NotFound, Refused
-from server.kit.file_store import write_all
+from server.kit.file_store import StoreBroken, open_new, write_all
 from server.kit.ids import new_id
 from server.kit.portal import Portal
 from server.records.case_form import CaseForm
@@ -58,6 +59,16 @@ class EmptyFile(BadRequest):
     http_status = 422
 
 
+class SaidWrong(BadRequest):
+    """What is said of a file cannot be kept."""
+
+    code = "upload-said"
+
+
+MAX_BODY = 200
+_SHA256 = re.compile("[0-9a-fA-F]{64}")
+
+
 @dataclass(frozen=True)
 class NewUpload:
     """What the sender says of a file before its first byte."""
@@ -73,13 +84,15 @@ class NewUpload:
 
 def create_upload(work: Work, case_id: str, new: NewUpload) -> Upload:
     """An upload that may begin. What the sender leaves open is taken from the record it replaces, else from the case's
-    form, else from the file's name. Raises CaseUnknown, NotYours, WrongTurn, TooLarge, QuotaReached, NameRefused."""
+    form, else from the file's name. Raises CaseUnknown, NotYours, WrongTurn, TooLarge, EmptyFile, QuotaReached,
+    NameRefused, SaidWrong."""
     case = find_case(work, case_id)
     work.require(work.actor.is_clinic and work.actor.may_write, "Only the clinic adds records.")
     if case.state.is_over:
         raise WrongTurn(f"The case is {case.state.words}; nothing can be added.")
     name = clean_file_name(new.file_name)
     check_ending(name)
+    _check_said(new)
     if new.length_bytes < 1:
         raise EmptyFile("The file is empty.")
     if new.length_bytes > work.portal.settings.max_record_bytes:
@@ -104,6 +117,14 @@ def create_upload(work: Work, case_id: str, new: NewUpload) -> Upload:
     )
     work.session.add(upload)
     return upload
+
+
+def _check_said(new: NewUpload) -> None:
+    """What would break only later, when every byte is in, is refused before the first."""
+    if new.sha256 and not _SHA256.fullmatch(new.sha256):
+        raise SaidWrong("A SHA-256 is written as 64 hexadecimal digits.")
+    if new.body and (len(new.body) > MAX_BODY or not new.body.isprintable()):
+        raise SaidWrong(f"The name of a reference body has at most {MAX_BODY} characters, all of them printable.")
 
 
 def _what_is_said(work: Work, form: CaseForm, name: str, new: NewUpload, case_id: str) -> NewUpload:
@@ -164,17 +185,21 @@ def open_part(portal: Portal, actor: Actor, upload_id: str, offset_bytes: int, p
         upload = find_upload(work, upload_id)
         _check_takes_more(upload, offset_bytes)
         room = upload.length_bytes - upload.offset_bytes
-    return IncomingPart(upload_id, offset_bytes, room, path, path.open("wb", buffering=0))
+    return IncomingPart(upload_id, offset_bytes, room, path, open_new(path))
 
 
 def keep_part(portal: Portal, actor: Actor, part: IncomingPart) -> int:
     """The upload's new offset, once the part is safe on disk and its row committed. Of two parts that came at once for
-    the same place, one is kept and the other raises OffsetWrong."""
+    the same place, one is kept and the other raises OffsetWrong. Raises StoreBroken where it could not be made safe."""
     part.file.close()
     if part.size_bytes == 0:
         return part.offset_bytes
     key = f"parts/{part.upload_id}/{part.offset_bytes:015d}-{new_id()}"
-    portal.store.keep(part.path, key)
+    try:
+        portal.store.keep(part.path, key)
+    except StoreBroken:
+        portal.store.forget([key])  # it may stand there, but is not safe
+        raise
     row = UploadPart(
         key=key,
         upload_id=part.upload_id,

@@ -105,10 +105,9 @@ async def add_part(request: Request, actor: Asking, upload_id: str) -> Response:
     portal, offset = portal_of(request), _number(request, "upload-offset")
     with portal.store.scratch() as path:
         part = await run_in_threadpool(open_part, portal, actor, upload_id, offset, path)
-        is_whole = await _receive(request, part)
+        await _receive(request, part)
         await run_in_threadpool(keep_part, portal, actor, part)
-    if is_whole:
-        await run_in_threadpool(finish_upload, portal, upload_id)
+    await run_in_threadpool(finish_upload, portal, upload_id)
     with reading(portal, actor) as work:
         upload = find_upload(work, upload_id)
     return Response(status_code=204, headers=_state(portal, upload))
@@ -122,18 +121,17 @@ def give_up(request: Request, actor: Asking, upload_id: str) -> Response:
     return Response(status_code=204, headers=_TUS)
 
 
-async def _receive(request: Request, part: IncomingPart) -> bool:
-    """Writes what comes; whether the line held to the end. Raises TooLarge with nothing of the part kept."""
+async def _receive(request: Request, part: IncomingPart) -> None:
+    """Writes what comes, till the end or till the line is lost. Raises TooLarge with nothing of the part kept."""
     try:
         async for chunk in request.stream():
             if chunk:
                 await run_in_threadpool(part.write, chunk)
     except ClientDisconnect:
-        return False
-    except BadRequest:
+        return
+    except BaseException:
         part.file.close()
         raise
-    return True
 
 
 def _state(portal: Portal, upload: Upload) -> dict[str, str]:
