@@ -16,7 +16,7 @@ _N = 24
 
 def small_surface() -> bytes:
     """A binary STL of a wavy sheet, some 1 000 triangles."""
-    grid = np.arange(_N, dtype=np.float32) * np.float32(0.4)
+    grid = np.arange(_N, dtype=np.float32) * np.float32(0.8)
     x, y = np.meshgrid(grid, grid, indexing="ij")
     points = np.stack([x, y, np.sin(x) + np.cos(y)], axis=-1)
     a, b, c, d = points[:-1, :-1], points[1:, :-1], points[1:, 1:], points[:-1, 1:]
