@@ -2,7 +2,8 @@
 
 The new surface is laid on the old one by what agrees (server/metrology/registration), and distances are taken over the
 overlap alone: a hole now closed, a border now wider or a body now caught on its far side lie in one scan only, and are
-what a rescan is for. Of what both show, `changed_mm` is the largest distance that fills at least PLACE_MM2 of connected
+what a rescan is for. A margin of MARGIN_MM along every border of either is left out too: there cheek, lip and tongue
+were caught as they happened to lie. Of the rest, `changed_mm` is the largest distance that fills at least PLACE_MM2 of connected
 surface: a mean or a percentile over the whole would hide a swelling of a square centimetre, a maximum would be a spike.
 """
 
@@ -21,7 +22,7 @@ from server.measures.bench import CaseBench, RecordBench
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.reading import READING
 from server.metrology.registration.fit import meeting_of
-from server.metrology.registration.register import Pose, Registration, Sides, Standing, register
+from server.metrology.registration.register import Demand, Pose, Registration, Sides, Standing, register
 from server.metrology.registration.surface import Samples, Surface
 from server.records.roles import Role
 
@@ -31,8 +32,13 @@ REACH_MM = 3.0
 """Surfaces further apart than this are not the same place any more."""
 PLACE_MM2 = 6.0
 """A change is a place of at least this size: about one and a half scan bodies' tops."""
+MARGIN_MM = 4.0
+LEAST_COMMON_MM2 = 150.0
+"""Where less than this is left to compare, nothing is said."""
 DIFFERS_MM = 0.15
 POINTS = 30_000
+HALF_THE_SAME = Demand(least_agreement=0.5)
+"""Both are said to be of one place of one mouth; how much of it has changed is the question."""
 
 Vector3 = tuple[float, float, float]
 
@@ -56,7 +62,7 @@ _WORDS = {
 class RecordChange(BaseModel):
     """One record against the one it replaces; places in the new record's file frame, mm.
 
-    differing_ratio: share of what both show that lies further apart than DIFFERS_MM. p95_mm: of the distances there.
+    differing_ratio: share of what is compared that lies further apart than DIFFERS_MM. p95_mm: of the distances there.
     changed_mm: the largest distance that fills PLACE_MM2 of connected surface, within u95_mm; at_mm: its middle, None
     where nothing is changed by more than DIFFERS_MM. overlap_ratio: share of the new record that the old one shows too.
     Where it ended otherwise than compared, the numbers are None and `says` gives the reason.
@@ -109,7 +115,7 @@ def _change(file: str, new: RecordBench, old: RecordBench) -> RecordChange:
             says=f"it replaces a {old.role.words}, which is another thing",
         )
     for sides in Sides:  # one of the two may have come inside out
-        found = register(own, earlier, sides=sides)
+        found = register(own, earlier, sides=sides, demand=HALF_THE_SAME)
         if found.standing is not Standing.NOTHING_FITS and found.best is not None:
             break
     if found.standing is Standing.FITS and found.best is not None:
@@ -125,7 +131,11 @@ def _compared(
     if sides is Sides.OPPOSITE:
         samples = samples.turned_over()
     meeting = meeting_of(samples, earlier, best.T_fixed_moving, REACH_MM)
-    seen = np.flatnonzero(meeting.is_met)
+    seen = np.flatnonzero(meeting.is_met & _is_inner(own, samples.points) & _is_inner(earlier, meeting.at))
+    if len(seen) * samples.area_mm2 < LEAST_COMMON_MM2:
+        return RecordChange(
+            file=file, ended=Ended.NOTHING_TO_COMPARE, says="the two scans have too little in common"
+        )
     off = np.abs(meeting.offset_mm[seen])
     changed, members = _largest_place(samples, seen, off)
     middle = samples.points[members].mean(axis=0) if len(members) else None
@@ -140,6 +150,17 @@ def _compared(
         u95_mm=float(np.hypot(fit, 2.0 * found.sigma_mm / np.sqrt(PLACE_MM2))),
         at_mm=(float(middle[0]), float(middle[1]), float(middle[2])) if middle is not None else None,
     )
+
+
+def _is_inner(surface: Surface, points: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which points (n, 3) lie at least MARGIN_MM from every border of the surface."""
+    scan = surface.topology.scan
+    half_edges = surface.topology.border_half_edges
+    if len(half_edges) == 0:
+        return np.ones(len(points), dtype=bool)
+    border = cKDTree(scan.vertices[np.unique(scan.faces[half_edges // 3, half_edges % 3])])
+    distance, _ = border.query(points, distance_upper_bound=MARGIN_MM)
+    return np.asarray(np.isinf(distance))
 
 
 def _largest_place(

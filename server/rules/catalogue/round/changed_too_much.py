@@ -4,8 +4,9 @@ Why: a rescan mends one place; where the rest has changed by tenths of a millime
 of the two scans is wrong, and nobody can tell which from either alone.
 How: the new surface is laid on the old one by what agrees, wherever each lies. Of what both show, the largest distance
 that fills a connected place of 6 mm². What only one of them shows, a hole now closed or a body now caught whole, does
-not count. Where bodies stand and where a denture was relined a change may be meant: there the lab looks, and nothing is
-returned. A rescan that fits the old scan in no way at all is looked at.
+not count, nor do the outermost 4 mm, where cheek and tongue lie. Where bodies stand and where a denture was relined a
+change may be meant: there the lab looks, and nothing is returned. A rescan that fits the old scan in no way at all is
+looked at.
 Not seen: changes smaller than 6 mm²; changes without an edge that bend or stretch the whole evenly by less than the
 limit; bites, which are meant to be taken anew.
 """
