@@ -7,20 +7,47 @@ What a form can lack without being unusable is optional here, so that a half-fil
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from pathlib import PurePosixPath
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    ValidationError,
+    field_validator,
+)
 
 from server.errors import BadRequest
 from server.records.roles import Role, Unit
 from server.records.teeth import Arch, Numbering
 
-ShortText = Annotated[str, StringConstraints(strip_whitespace=True, max_length=200)]
-LongText = Annotated[str, StringConstraints(strip_whitespace=True, max_length=4000)]
-Code = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=64)]
+FIRST_YEAR, LAST_YEAR = 1900, 9000
+
+
+def _writable(text: str) -> str:
+    if "\0" in text:
+        raise ValueError("must not hold a zero character")
+    return text
+
+
+def _within_calendar(moment: datetime) -> datetime:
+    """Far from the ends of the calendar, where another time zone or a day more has no date."""
+    if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+        raise ValueError(f"must be a date between the years {FIRST_YEAR} and {LAST_YEAR}")
+    return moment
+
+
+_Writable = AfterValidator(_writable)
+ShortText = Annotated[str, StringConstraints(strip_whitespace=True, max_length=200), _Writable]
+LongText = Annotated[str, StringConstraints(strip_whitespace=True, max_length=4000), _Writable]
+Code = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=64), _Writable]
+Moment = Annotated[datetime, AfterValidator(_within_calendar)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 
 
@@ -63,7 +90,7 @@ class FormPart(BaseModel):
 class Prescriber(FormPart):
     name: ShortText | None = None
     licence: ShortText | None = None
-    signed_at: datetime | None = None
+    signed_at: Moment | None = None
 
 
 class Vertical(FormPart):
@@ -132,7 +159,7 @@ class CaseForm(FormPart):
     material: Material | None = None
     connection: Connection | None = None
     opposing_dentition: OpposingDentition | None = None
-    needed_by: datetime | None = None
+    needed_by: Moment | None = None
     prescriber: Prescriber | None = None
     vertical: Vertical | None = None
     planned_teeth: ShortText | None = None
@@ -150,14 +177,25 @@ class CaseForm(FormPart):
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True)
 
 
+@dataclass(frozen=True, slots=True)
+class FieldProblem:
+    """What is wrong with one field. `field`: the way to it, as sites.0.tooth; empty for the form as a whole."""
+
+    field: str
+    says: str
+
+    def __str__(self) -> str:
+        return f"{self.field or 'the form'}: {self.says}"
+
+
 class FormUnusable(BadRequest):
     """The form is not a case form; `problems` names each field and what is wrong with it."""
 
     code = "form-unusable"
     http_status = 422
 
-    def __init__(self, problems: tuple[str, ...]) -> None:
-        super().__init__("The case form cannot be used: " + "; ".join(problems))
+    def __init__(self, problems: tuple[FieldProblem, ...]) -> None:
+        super().__init__("The case form cannot be used: " + "; ".join(map(str, problems)))
         self.problems = problems
 
 
@@ -166,19 +204,24 @@ def read_case_form(text: str | bytes) -> CaseForm:
     try:
         data = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise FormUnusable((f"it is not JSON ({error})",)) from error
+        raise FormUnusable((FieldProblem("", f"is not JSON ({error})"),)) from error
+    return case_form_of(data)
+
+
+def case_form_of(data: object) -> CaseForm:
+    """The form in a JSON value. Raises FormUnusable."""
     if not isinstance(data, dict):
-        raise FormUnusable(("it is not a JSON object",))
+        raise FormUnusable((FieldProblem("", "is not a JSON object"),))
     if "schema" not in data:
-        raise FormUnusable(("schema: is missing; this program reads “archproof.case/1”",))
+        raise FormUnusable((FieldProblem("schema", "is missing; this program reads “archproof.case/1”"),))
     try:
         return CaseForm.model_validate(data)
     except ValidationError as error:
-        raise FormUnusable(
-            tuple(_problem(item["loc"], item["type"], item["msg"]) for item in error.errors())
-        ) from error
+        problems = (_problem(item["loc"], item["type"], item["msg"]) for item in error.errors())
+        raise FormUnusable(tuple(problems)) from error
 
 
-def _problem(place: tuple[int | str, ...], kind: str, says: str) -> str:
-    field = ".".join(str(part) for part in place) or "form"
-    return f"{field}: is not a field of the form" if kind == "extra_forbidden" else f"{field}: {says}"
+def _problem(place: tuple[int | str, ...], kind: str, says: str) -> FieldProblem:
+    field = ".".join(str(part) for part in place)
+    plain = says.removeprefix("Value error, ")
+    return FieldProblem(field, "is not a field of the form" if kind == "extra_forbidden" else plain)

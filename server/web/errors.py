@@ -18,11 +18,18 @@ from server.records.case_form import FormUnusable
 from server.web.headers import dress
 from server.web.pages.failures.page import failure_page
 from server.web.pages.parts import Frame, Room
+from server.web.remedies import remedy_of
 from server.web.rendering import render
 from server.web.session import NotSignedIn, portal_of
 
 API = "/api/"
 STORE_BROKEN_STATUS = 507
+_HTTP_WORDS = {
+    400: "The request cannot be read.",
+    404: "There is nothing at this address.",
+    405: "This cannot be done to what is at this address.",
+    500: "This is our fault, not yours.",
+}
 
 
 def install_error_answers(app: FastAPI) -> None:
@@ -37,8 +44,10 @@ def answer(request: Request, status: int, code: str, says: str, **more: object) 
     """The error as the asker reads it."""
     request_id = getattr(request.state, "request_id", "")
     if request.url.path.startswith(API):
-        body = {"error": {"code": code, "says": says, "request_id": request_id, **more}}
-        return JSONResponse(body, status_code=status)
+        words = says or _HTTP_WORDS.get(status, "")
+        named = {"code": code, "says": words, "remedy": remedy_of(code, status), "request_id": request_id}
+        headers = {"Cache-Control": "no-store"} | ({"WWW-Authenticate": "Bearer"} if status == 401 else {})
+        return JSONResponse({"error": named | more}, status_code=status, headers=headers)
     frame = Frame(title="That did not work", room=Room.DOOR)
     return render(failure_page(frame, status, says, request_id), status=status)
 
@@ -47,7 +56,8 @@ async def _ours(request: Request, error: Exception) -> Response:
     if isinstance(error, NotSignedIn) and not request.url.path.startswith(API):
         return _to_the_door(request)
     if isinstance(error, FormUnusable):
-        return answer(request, error.http_status, error.code, error.says, problems=error.problems)
+        problems = [{"field": p.field, "says": p.says} for p in error.problems]
+        return answer(request, error.http_status, error.code, error.says, problems=problems)
     if isinstance(error, BadRequest):
         return answer(request, error.http_status, error.code, error.says)
     if isinstance(error, BadFile):
@@ -76,8 +86,16 @@ async def _http(request: Request, error: Exception) -> Response:
 
 async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    problems = [".".join(str(step) for step in item["loc"]) + f": {item['msg']}" for item in error.errors()]
+    problems = [
+        {"field": "" if item["type"] == "json_invalid" else _way_to(item["loc"]), "says": item["msg"]}
+        for item in error.errors()
+    ]
     return answer(request, 422, "request-invalid", "The request cannot be read.", problems=problems)
+
+
+def _way_to(place: tuple[int | str, ...]) -> str:
+    """The field's name, without the part of the request in which it stands."""
+    return ".".join(str(step) for step in place[1:])
 
 
 async def _broken(request: Request, error: Exception) -> Response:
