@@ -9,6 +9,7 @@ For that, run the service as a user of its own, without network, under the opera
 from __future__ import annotations
 
 import logging
+import multiprocessing
 import os
 import pickle
 import signal
@@ -132,6 +133,9 @@ def _die_with_parent() -> None:
     import ctypes
 
     ctypes.CDLL(None, use_errno=True).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+    parent = multiprocessing.parent_process()
+    if parent is not None and parent.pid != os.getppid():
+        os._exit(0)  # it died before it could be tied to
 
 
 def _limit(confinement: Confinement) -> None:

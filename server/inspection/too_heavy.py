@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from server.inspection.child import ChildLost
+from server.inspection.child import ChildDied, ChildLost
 from server.inspection.measuring import RecordFile, measure_case, measure_record, record_keys
 from server.measures.graph import CASE_MEASURES, RECORD_MEASURES
 from server.measures.measure import (
@@ -21,6 +22,8 @@ from server.metrology.readers.reasons import TOO_HEAVY
 from server.records.case_form import CaseForm, RecordEntry
 from server.version import SOFTWARE
 
+log = logging.getLogger(__name__)
+
 GIVEN_UP = "given-up"
 """The reason beneath file/too-heavy where no reader refused the file but measuring it had to be ended."""
 
@@ -33,7 +36,7 @@ def measured_record(
 ) -> tuple[Measurement, ...]:
     """Every measure of one record; where its child is lost, the answer that it is too heavy."""
     try:
-        return run(measure_record, record, kept)
+        return _asked(run, measure_record, record, kept)
     except ChildLost as lost:
         return given_up(record.entry, sha256, lost.says)
 
@@ -60,9 +63,21 @@ def measured_case(
         {file: record for file, (record, _) in earlier.items()},
     )
     try:
-        return run(measure_case, form, files, replaced_files, kept)
+        return _asked(run, measure_case, form, files, replaced_files, kept)
     except ChildLost as lost:
         return tuple(_not_measured(m, m.key(case_inputs(m, rows), form), lost.says) for m in asked)
+
+
+def _asked(
+    run: Run, function: Callable[..., tuple[Measurement, ...]], *arguments: object
+) -> tuple[Measurement, ...]:
+    """A child's answer; a second child's where the first one died, which may have been ended for reasons that are not
+    the record's. A record that costs two their lives is too heavy."""
+    try:
+        return run(function, *arguments)
+    except ChildDied:
+        log.warning("A measuring child died; another one is asked.")
+        return run(function, *arguments)
 
 
 def given_up(entry: RecordEntry, sha256: str, says: str) -> tuple[Measurement, ...]:

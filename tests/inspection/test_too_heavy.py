@@ -81,3 +81,20 @@ def test_a_record_beyond_the_time_allowed(tmp_path: Path) -> None:
     with ChildPool(1, ChildLimits(4 * 1024**3, 0.001, 240.0)) as pool:
         made = measured_record(pool.run, record, sha256)
     assert {m.because for m in made if m.measure != READING.name} == {"file/too-heavy"}
+
+
+@pytest.mark.parametrize(("kind", "n_asked"), [(ChildDied, 2), (ChildTimedOut, 1), (ChildOutOfMemory, 1)])
+def test_only_one_that_died_is_asked_for_again(kind: type[ChildLost], n_asked: int, tmp_path: Path) -> None:
+    record, sha256 = _record(tmp_path)
+    asked: list[object] = []
+
+    def run(function: Callable[..., tuple[Measurement, ...]], *arguments: object) -> tuple[Measurement, ...]:
+        asked.append(function)
+        if len(asked) == 1:
+            raise kind("lost")
+        return function(*arguments)
+
+    made = measured_record(run, record, sha256)
+    assert len(asked) == n_asked
+    is_measured = any(m.measure != READING.name and m.status is Status.MEASURED for m in made)
+    assert is_measured == (kind is ChildDied)
