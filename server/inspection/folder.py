@@ -17,6 +17,7 @@ from server.inspection.inspect import judge_case
 from server.inspection.measuring import RecordFile
 from server.inspection.report import Report, Timing
 from server.inspection.too_heavy import Run, measured_case, measured_record
+from server.measures.body_set import BodyFile, BodySet, BodyUnusable, ready_body
 from server.records.bodies import BodyEntry
 from server.records.case_form import CaseForm, FormUnusable, read_case_form
 from server.rules.evidence import CaseEvidence, RecordEvidence
@@ -37,7 +38,7 @@ class RecordSet:
 
     form: CaseForm
     records: tuple[RecordFile, ...]
-    bodies: dict[str, BodyEntry]
+    bodies: BodySet
 
 
 def read_folder(folder: Path, bodies: Path | None = None) -> RecordSet:
@@ -68,16 +69,24 @@ def _inside(folder: Path, name: str) -> Path:
     return path
 
 
-def read_bodies(folder: Path, *, is_required: bool = False) -> dict[str, BodyEntry]:
-    """The body catalogue in a folder, by id; empty where there is no such folder and none is required.
+def read_bodies(folder: Path, *, is_required: bool = False) -> BodySet:
+    """The body catalogue in a folder; empty where there is no such folder and none is required.
 
-    Raises FolderUnusable for an entry that cannot be read or names a mesh that is not there.
+    Raises FolderUnusable for an entry that cannot be read, names a mesh that is not there, or cannot be measured with.
+    """
+    if not folder.is_dir() and not is_required:
+        return BodySet()
+    return BodySet(tuple(_body_file(entry, path) for entry, path in body_entries(folder)))
+
+
+def body_entries(folder: Path) -> list[tuple[BodyEntry, Path]]:
+    """The entries in a folder of reference bodies, by file name, each with the path of its mesh, which is not read.
+
+    Raises FolderUnusable.
     """
     if not folder.is_dir():
-        if is_required:
-            raise FolderUnusable(f"{folder} is not a folder of reference bodies.")
-        return {}
-    entries: dict[str, BodyEntry] = {}
+        raise FolderUnusable(f"{folder} is not a folder of reference bodies.")
+    found: list[tuple[BodyEntry, Path]] = []
     for path in sorted(folder.glob("*.json")):
         try:
             entry = BodyEntry.model_validate_json(path.read_bytes())
@@ -91,8 +100,19 @@ def read_bodies(folder: Path, *, is_required: bool = False) -> dict[str, BodyEnt
             raise FolderUnusable(
                 f"The reference body {path.name} names a mesh that is not there: {entry.mesh}."
             )
-        entries[entry.id] = entry
-    return entries
+        if entry.id in {other.id for other, _ in found}:
+            raise FolderUnusable(f"Two reference bodies have the id {entry.id}.")
+        found.append((entry, _inside(folder, entry.mesh)))
+    return found
+
+
+def _body_file(entry: BodyEntry, path: Path) -> BodyFile:
+    data = path.read_bytes()
+    try:
+        ready_body(entry, data)
+    except BodyUnusable as fault:
+        raise FolderUnusable(fault.says) from fault
+    return BodyFile(entry, str(path), hashlib.sha256(data).hexdigest())
 
 
 def check_folder(
@@ -102,8 +122,13 @@ def check_folder(
     begun = time.perf_counter()
     known = {record.entry.file: (record, _sha256(record)) for record in record_set.records}
     with ThreadPoolExecutor(max_workers=workers) as threads:
-        made = list(threads.map(lambda pair: measured_record(run, *pair), known.values()))
-    together = measured_case(run, record_set.form, known, tuple(m for ms in made for m in ms))
+        made = list(
+            threads.map(
+                lambda pair: measured_record(run, pair[0], pair[1], bodies=record_set.bodies), known.values()
+            )
+        )
+    kept = tuple(m for ms in made for m in ms)
+    together = measured_case(run, record_set.form, known, kept, bodies=record_set.bodies)
     seconds = time.perf_counter() - begun
     evidence = CaseEvidence(
         form=record_set.form,
@@ -113,7 +138,7 @@ def check_folder(
         ),
         now=now,
         measurements={m.measure: m for m in together},
-        bodies=record_set.bodies,
+        bodies=record_set.bodies.entries,
     )
     return judge_case(evidence, sheet, timing=Timing(measure=seconds))
 
@@ -136,6 +161,7 @@ __all__ = [
     "FolderUnusable",
     "FormUnusable",
     "RecordSet",
+    "body_entries",
     "check_folder",
     "read_bodies",
     "read_folder",

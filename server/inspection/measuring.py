@@ -7,9 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from server.measures.bench import CaseBench, RecordBench
+from server.measures.body_set import BodySet
 from server.measures.graph import CASE_MEASURES, RECORD_MEASURES
 from server.measures.measure import Measurement
 from server.records.case_form import CaseForm, RecordEntry
+
+NO_BODIES = BodySet()
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,9 +23,11 @@ class RecordFile:
     path: str
 
 
-def measure_record(record: RecordFile, kept: tuple[Measurement, ...] = ()) -> tuple[Measurement, ...]:
+def measure_record(
+    record: RecordFile, kept: tuple[Measurement, ...] = (), bodies: BodySet = NO_BODIES
+) -> tuple[Measurement, ...]:
     """Every measure of one record. `kept`: measurements already made (of this content), which are not made again."""
-    return tuple(_bench(record).run(RECORD_MEASURES, _by_key(kept)))
+    return tuple(_bench(record, bodies).run(RECORD_MEASURES, _by_key(kept)))
 
 
 def measure_case(
@@ -30,26 +35,32 @@ def measure_case(
     records: tuple[RecordFile, ...],
     replaced: dict[str, RecordFile] | None = None,
     kept: tuple[Measurement, ...] = (),
+    bodies: BodySet = NO_BODIES,
 ) -> tuple[Measurement, ...]:
     """Every measure over several records. replaced: by file name of this round, the record it replaces.
 
     `kept` may hold the records' own measurements too; what a case measure needs of them is not made again.
     """
     by_key = _by_key(kept)
-    benches = {record.entry.file: _bench(record) for record in records}
-    earlier = {file: _bench(record) for file, record in (replaced or {}).items()}
+    benches = {record.entry.file: _bench(record, bodies) for record in records}
+    earlier = {file: _bench(record, bodies) for file, record in (replaced or {}).items()}
     return tuple(CaseBench(form, benches, earlier).run(CASE_MEASURES, by_key))
 
 
-def record_keys(entry: RecordEntry, sha256: str) -> dict[str, str]:
-    """For each measure that applies to a record of that content, its name and key: what to look up before measuring."""
-    return {m.name: m.key(sha256, entry.unit, entry.role) for m in RECORD_MEASURES if entry.role in m.roles}
+def record_keys(entry: RecordEntry, sha256: str, bodies: str = "") -> dict[str, str]:
+    """For each measure that applies to a record of that content, its name and key: what to look up before measuring.
+    bodies: the digest of the body catalogue."""
+    return {
+        m.name: m.key(sha256, entry.unit, entry.role, bodies)
+        for m in RECORD_MEASURES
+        if entry.role in m.roles
+    }
 
 
-def _bench(record: RecordFile) -> RecordBench:
+def _bench(record: RecordFile, bodies: BodySet) -> RecordBench:
     entry = record.entry
     data = Path(record.path).read_bytes()
-    return RecordBench(data, file_name=entry.file, role=entry.role, unit=entry.unit)
+    return RecordBench(data, file_name=entry.file, role=entry.role, unit=entry.unit, bodies=bodies)
 
 
 def _by_key(kept: tuple[Measurement, ...]) -> dict[str, Measurement]:

@@ -8,6 +8,7 @@ from server.inspection.report import Verdict
 from server.rules.evidence import CaseEvidence
 from server.rules.finding import Finding
 from server.rules.limit import Level
+from server.rules.wording import listed
 
 
 def headline(
@@ -15,7 +16,7 @@ def headline(
 ) -> str:
     """One or two sentences for the clinic, the gravest first; what was not measured is always said."""
     if verdict is Verdict.CLEAR:
-        return f"Nothing to rescan by what could be measured. Not measured: {_listed(not_measured)}."
+        return f"Nothing to rescan by what could be measured. Not measured: {listed(not_measured)}."
     level = Level.RETURN if verdict is Verdict.RETURN else Level.LOOK
     grave = sorted((f for f in findings if f.level is level), key=lambda f: f.rule.startswith("form/"))
     first = grave[0]  # what must be scanned again comes before what must be written
@@ -34,9 +35,3 @@ def _what(finding: Finding, case: CaseEvidence) -> str:
 
 def _count(n: int) -> str:
     return "One more reason is" if n == 1 else f"{n} more reasons are"
-
-
-def _listed(items: Sequence[str]) -> str:
-    if len(items) < 2:
-        return "".join(items) or "nothing else"
-    return ", ".join(items[:-1]) + " and " + items[-1]

@@ -7,7 +7,8 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from server.inspection.child import ChildDied, ChildLost
-from server.inspection.measuring import RecordFile, measure_case, measure_record, record_keys
+from server.inspection.measuring import NO_BODIES, RecordFile, measure_case, measure_record, record_keys
+from server.measures.body_set import BodySet
 from server.measures.graph import CASE_MEASURES, RECORD_MEASURES
 from server.measures.measure import (
     CaseMeasure,
@@ -32,13 +33,17 @@ Run = Callable[..., tuple[Measurement, ...]]
 
 
 def measured_record(
-    run: Run, record: RecordFile, sha256: str, kept: tuple[Measurement, ...] = ()
+    run: Run,
+    record: RecordFile,
+    sha256: str,
+    kept: tuple[Measurement, ...] = (),
+    bodies: BodySet = NO_BODIES,
 ) -> tuple[Measurement, ...]:
     """Every measure of one record; where its child is lost, the answer that it is too heavy."""
     try:
-        return _asked(run, measure_record, record, kept)
+        return _asked(run, measure_record, record, kept, bodies)
     except ChildLost as lost:
-        return given_up(record.entry, sha256, lost.says)
+        return given_up(record.entry, sha256, lost.says, bodies.digest)
 
 
 def measured_case(
@@ -47,6 +52,7 @@ def measured_case(
     records: Mapping[str, tuple[RecordFile, str]],
     kept: tuple[Measurement, ...],
     replaced: Mapping[str, tuple[RecordFile, str]] | None = None,
+    bodies: BodySet = NO_BODIES,
 ) -> tuple[Measurement, ...]:
     """Every measure over the records together, likewise. records: by file name, each with its SHA-256; replaced: the
     same for the records of the round before that were replaced, by the file name of what replaces them."""
@@ -63,9 +69,11 @@ def measured_case(
         {file: record for file, (record, _) in earlier.items()},
     )
     try:
-        return _asked(run, measure_case, form, files, replaced_files, kept)
+        return _asked(run, measure_case, form, files, replaced_files, kept, bodies)
     except ChildLost as lost:
-        return tuple(_not_measured(m, m.key(case_inputs(m, rows), form), lost.says) for m in asked)
+        return tuple(
+            _not_measured(m, m.key(case_inputs(m, rows), form, bodies.digest), lost.says) for m in asked
+        )
 
 
 def _asked(
@@ -80,9 +88,10 @@ def _asked(
         return run(function, *arguments)
 
 
-def given_up(entry: RecordEntry, sha256: str, says: str) -> tuple[Measurement, ...]:
-    """The measures of a record that could not be measured: a refusal as its reading, and nothing else measured."""
-    keys = record_keys(entry, sha256)
+def given_up(entry: RecordEntry, sha256: str, says: str, bodies: str = "") -> tuple[Measurement, ...]:
+    """The measures of a record that could not be measured: a refusal as its reading, and nothing else measured.
+    bodies: the digest of the body catalogue."""
+    keys = record_keys(entry, sha256, bodies)
     return tuple(
         _refused(keys[m.name], says) if m is READING else _not_measured(m, keys[m.name], says)
         for m in RECORD_MEASURES

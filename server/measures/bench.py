@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from server.measures.body_set import BodySet, BodyUnusable
 from server.measures.measure import (
     CaseMeasure,
     CaseRows,
@@ -21,6 +22,7 @@ from server.measures.measure import (
     case_inputs,
     is_asked_for,
 )
+from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bvh import BoxTree
 from server.metrology.extent import Extent, extent_of
 from server.metrology.readers import read_scan
@@ -77,11 +79,14 @@ class RecordBench:
     data: the file's bytes as uploaded; file_name: as the clinic named it (its ending helps tell the format).
     """
 
-    def __init__(self, data: bytes, *, file_name: str, role: Role, unit: Unit) -> None:
+    def __init__(
+        self, data: bytes, *, file_name: str, role: Role, unit: Unit, bodies: BodySet | None = None
+    ) -> None:
         self.data = data
         self.file_name = file_name
         self.role = role
         self.unit = unit
+        self.bodies = bodies or BodySet()
         self._made: dict[str, Result | NotMeasured] = {}
 
     @cached_property
@@ -139,6 +144,16 @@ class RecordBench:
             raise NotMeasured("the file could not be read", because=refusal.rule) from refusal
 
     @cached_property
+    def reference_bodies(self) -> tuple[ReferenceBody, ...]:
+        """The kinds of the body catalogue. Raises NotMeasured where there is none, or where one cannot be used."""
+        if not self.bodies.files:
+            raise NotMeasured("no body catalogue is at hand")
+        try:
+            return self.bodies.ready()
+        except BodyUnusable as fault:
+            raise NotMeasured(str(fault), because="bodies/not-in-catalogue") from fault
+
+    @cached_property
     def tree(self) -> BoxTree:
         return BoxTree(self.scan)
 
@@ -161,8 +176,15 @@ class RecordBench:
         """Makes every measure that applies, in order, taking those found in `kept` (by key) as they are."""
         return [self._make(m, kept) for m in measures if self.role in m.roles]
 
+    def ensure(self, measure: RecordMeasure[Any], kept: Mapping[str, Measurement]) -> None:
+        """Makes a measure and all it needs, where that has not been done on this bench."""
+        for need in measure.needs:
+            self.ensure(need, kept)
+        if measure.name not in self._made:
+            self._make(measure, kept)
+
     def _make(self, measure: RecordMeasure[Any], kept: Mapping[str, Measurement]) -> Measurement:
-        key = measure.key(self.sha256, self.unit, self.role)
+        key = measure.key(self.sha256, self.unit, self.role, self.bodies.digest)
         if key in kept and kept[key].status is not Status.CRASHED:
             self._remember(measure, kept[key])
             return kept[key]
@@ -186,13 +208,30 @@ class CaseBench:
         self.form = form
         self.records = records
         self.replaced = replaced
+        self._kept: Mapping[str, Measurement] = {}
+
+    @property
+    def bodies(self) -> BodySet:
+        """The body catalogue, the same for all records."""
+        return next((bench.bodies for bench in self.records.values()), BodySet())
+
+    def files_of(self, role: Role) -> tuple[str, ...]:
+        """The files of a role, in the form's order."""
+        return tuple(file for file, bench in self.records.items() if bench.role is role)
+
+    def result(self, file: str, measure: RecordMeasure[R]) -> R:
+        """The result of a measure of one record that this one needs. Raises NotMeasured where that was not measured."""
+        bench = self.records[file]
+        bench.ensure(measure, self._kept)
+        return bench.result(measure)
 
     def run(self, measures: Iterable[CaseMeasure[Any]], kept: Mapping[str, Measurement]) -> list[Measurement]:
         """Makes every case measure that is asked for, in order, taking those found in `kept` (by key) as they are."""
+        self._kept = kept
         return [self._make(m, kept) for m in measures if is_asked_for(m, self._rows)]
 
     def _make(self, measure: CaseMeasure[Any], kept: Mapping[str, Measurement]) -> Measurement:
-        key = measure.key(case_inputs(measure, self._rows), self.form)
+        key = measure.key(case_inputs(measure, self._rows), self.form, self.bodies.digest)
         if key in kept and kept[key].status is not Status.CRASHED:
             return kept[key]
         return made_of(measure, key, lambda: measure.compute(self))

@@ -1,6 +1,6 @@
 """The graph of measures: every measure there is, in an order in which each comes after what it needs.
 
-A measure still to come (bodies, constellation, joint frame, bite, space, impression) takes its place here:
+A measure still to come (constellation, joint frame, bite, space, impression) takes its place here:
 one line in one of the two tuples, after those it needs.
 """
 
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from server.measures.bodies import BODIES
 from server.measures.change import CHANGE
 from server.measures.extent import EXTENT
 from server.measures.facing import FACING
@@ -16,6 +17,7 @@ from server.measures.measure import CaseMeasure, RecordMeasure
 from server.measures.personal import PERSONAL
 from server.measures.reading import READING
 from server.measures.shell import SHELL
+from server.measures.sites import SITES
 from server.measures.sketch import SKETCH
 from server.measures.texture import TEXTURE
 
@@ -28,6 +30,7 @@ RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = (
     TEXTURE,
     LAYERS,
     SKETCH,
+    BODIES,
 )
 
-CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (CHANGE,)
+CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (CHANGE, SITES)

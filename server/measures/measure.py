@@ -67,8 +67,8 @@ class NotMeasured(Exception):
 class RecordMeasure(Generic[R]):
     """A measure of one record alone.
 
-    roles: the records it is made for. `compute` may ask its bench for the scan and for the results of `needs`.
-    A change of method that can change a number raises `revision`.
+    roles: the records it is made for. `compute` may ask its bench for the scan and for the results of `needs`, and
+    where it `uses_bodies` for the reference bodies of the catalogue. A change of method that can change a number raises `revision`.
     """
 
     name: str
@@ -77,10 +77,18 @@ class RecordMeasure(Generic[R]):
     roles: frozenset[Role]
     compute: Callable[[RecordBench], R]
     needs: tuple[RecordMeasure[Any], ...] = ()
+    uses_bodies: bool = False
 
-    def key(self, sha256: str, unit: Unit, role: Role) -> str:
-        """The address of this measure of that content. Two workers always agree on it."""
-        return address(self.name, self.chain, [sha256, unit.value, family(role)])
+    def key(self, sha256: str, unit: Unit, role: Role, bodies: str = "") -> str:
+        """The address of this measure of that content. Two workers always agree on it. bodies: the digest of the body
+        catalogue, which counts only where the measure rests on it."""
+        on_bodies = [bodies] if self.rests_on_bodies else []
+        return address(self.name, self.chain, [sha256, unit.value, family(role), *on_bodies])
+
+    @property
+    def rests_on_bodies(self) -> bool:
+        """Whether this measure, or one it needs, looks at the body catalogue."""
+        return self.uses_bodies or any(need.rests_on_bodies for need in self.needs)
 
     @property
     def chain(self) -> tuple[str, ...]:
@@ -109,10 +117,12 @@ class CaseMeasure(Generic[R]):
     of_rescans: bool = False
     form_part: Callable[[CaseForm], Any] | None = None
 
-    def key(self, inputs: list[list[str]], form: CaseForm) -> str:
-        """The address of this measure over `inputs`, rows of file, role, unit, SHA-256 and that of what it replaces."""
+    def key(self, inputs: list[list[str]], form: CaseForm, bodies: str = "") -> str:
+        """The address of this measure over `inputs`, rows of file, role, unit, SHA-256 and that of what it replaces.
+        bodies: the digest of the body catalogue, which counts only where the measure rests on it."""
         part = self.form_part(form) if self.form_part else None
-        return address(self.name, self.chain, [sorted(inputs), part])
+        on_bodies = [bodies] if any(need.rests_on_bodies for need in self.needs) else []
+        return address(self.name, self.chain, [sorted(inputs), part, *on_bodies])
 
     @property
     def chain(self) -> tuple[str, ...]:
@@ -147,5 +157,5 @@ def case_inputs(measure: CaseMeasure[Any], records: CaseRows) -> list[list[str]]
 
 
 def is_asked_for(measure: CaseMeasure[Any], records: CaseRows) -> bool:
-    """Whether a case measure is made over these records at all."""
-    return not measure.of_rescans or bool(case_inputs(measure, records))
+    """Whether a case measure is made over these records at all: where one of those it looks at is there."""
+    return bool(case_inputs(measure, records))

@@ -14,6 +14,16 @@ def listed(items: Sequence[str], last: str = "and") -> str:
     return f"{', '.join(items[:-1])} {last} {items[-1]}"
 
 
+def count_words(count: int, one: str, many: str = "") -> str:
+    """“1 record”, “3 records”."""
+    return f"{count} {one}" if count == 1 else f"{count} {many or one + 's'}"
+
+
+def sentence(text: str) -> str:
+    """The text with a capital at the front."""
+    return text[:1].upper() + text[1:]
+
+
 def site_words(index: int, site: Site) -> str:
     """How a site is called: by its tooth code, else by its place in the form's list."""
     return f"site {site.tooth}" if site.tooth else f"site number {index + 1} of the list"

@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+from server.rules.catalogue.bodies.count import RULE as BODIES_COUNT
+from server.rules.catalogue.bodies.coverage import RULE as BODIES_COVERAGE
+from server.rules.catalogue.bodies.divergence import RULE as BODIES_DIVERGENCE
+from server.rules.catalogue.bodies.fit import RULE as BODIES_FIT
 from server.rules.catalogue.bodies.not_in_catalogue import RULE as BODIES_NOT_IN_CATALOGUE
 from server.rules.catalogue.bodies.seat_unconfirmed import RULE as BODIES_SEAT_UNCONFIRMED
+from server.rules.catalogue.bodies.site_order import RULE as BODIES_SITE_ORDER
+from server.rules.catalogue.bodies.too_close import RULE as BODIES_TOO_CLOSE
+from server.rules.catalogue.bodies.wrong_kind import RULE as BODIES_WRONG_KIND
 from server.rules.catalogue.file.far_origin import RULE as FILE_FAR_ORIGIN
 from server.rules.catalogue.file.irregular import RULE as FILE_IRREGULAR
 from server.rules.catalogue.file.no_triangles import RULE as FILE_NO_TRIANGLES
@@ -31,6 +38,7 @@ from server.rules.catalogue.surface.coarse import RULE as SURFACE_COARSE
 from server.rules.catalogue.surface.degenerate import RULE as SURFACE_DEGENERATE
 from server.rules.catalogue.surface.double_layer import RULE as SURFACE_DOUBLE_LAYER
 from server.rules.catalogue.surface.hole import RULE as SURFACE_HOLE
+from server.rules.catalogue.surface.hole_at_body import RULE as SURFACE_HOLE_AT_BODY
 from server.rules.catalogue.surface.inside_out import RULE as SURFACE_INSIDE_OUT
 from server.rules.catalogue.surface.islands import RULE as SURFACE_ISLANDS
 from server.rules.catalogue.surface.mixed_facing import RULE as SURFACE_MIXED_FACING
@@ -59,6 +67,7 @@ RULES: tuple[Rule, ...] = (
     SURFACE_DEGENERATE,
     SURFACE_DOUBLE_LAYER,
     SURFACE_HOLE,
+    SURFACE_HOLE_AT_BODY,
     SURFACE_INSIDE_OUT,
     SURFACE_ISLANDS,
     SURFACE_MIXED_FACING,
@@ -80,8 +89,15 @@ RULES: tuple[Rule, ...] = (
     ROUND_CHANGED_TOO_MUCH,
     ROUND_SAME_AS_BEFORE,
     # bodies
+    BODIES_COUNT,
+    BODIES_COVERAGE,
+    BODIES_DIVERGENCE,
+    BODIES_FIT,
     BODIES_NOT_IN_CATALOGUE,
     BODIES_SEAT_UNCONFIRMED,
+    BODIES_SITE_ORDER,
+    BODIES_TOO_CLOSE,
+    BODIES_WRONG_KIND,
     # markers
     MARKERS_MISSING,
     # vertical

@@ -10,10 +10,10 @@ from server.records.roles import Role
 from server.rules.catalogue import RULES
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
+from server.rules.wording import sentence
 from server.web.pages.chair.page import ReasonView
 from server.web.pages.parts import WAIVED_TAG, finding_tag
 from server.web.pages.scales import ScaleView, scale_of
-from server.web.pages.words import sentence
 
 _TITLES = {rule.id: rule.title for rule in RULES}
 _SAID = (Outcome.FAILED, Outcome.DOUBTFUL, Outcome.CRASHED)

@@ -39,18 +39,3 @@ def size_words(size_bytes: int) -> str:
         if size_bytes >= limit:
             return f"{size_bytes / limit:.1f} {name}"
     return f"{size_bytes} bytes"
-
-
-def count_words(count: int, one: str, many: str = "") -> str:
-    """“1 record”, “3 records”."""
-    return f"{count} {one}" if count == 1 else f"{count} {many or one + 's'}"
-
-
-def listed(items: list[str]) -> str:
-    """“a, b and c”."""
-    return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1] if items else ""
-
-
-def sentence(text: str) -> str:
-    """The text with a capital at the front."""
-    return text[:1].upper() + text[1:]

@@ -12,6 +12,7 @@ from server.inspection.report import Report, Verdict
 from server.records.roles import Role
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
+from server.rules.wording import sentence
 from server.web.pages.chair.gates import GateEvidence
 from server.web.pages.chair.page import (
     ChairPage,
@@ -28,7 +29,7 @@ from server.web.pages.form.build import WORDS
 from server.web.pages.parts import BUSY_TAG, Frame, OptionView, TagView, level_tag
 from server.web.pages.reasons import anchor_of, at_level, reason_of, title_of, unmeasured
 from server.web.pages.scales import figure
-from server.web.pages.words import sentence, size_words, time_view
+from server.web.pages.words import size_words, time_view
 
 UNIT_WORDS = {
     "mm": "millimetres", "cm": "centimetres", "m": "metres", "um": "micrometres", "in": "inches", "unknown": "not known",

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from server.records.roles import Role
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
+from server.rules.wording import count_words, listed, sentence
 from server.web.pages.chair.page import GateView
-from server.web.pages.words import count_words, listed, sentence
 
 
 @dataclass(frozen=True, slots=True)

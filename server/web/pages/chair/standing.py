@@ -6,8 +6,8 @@ from server.cases.lookup import CaseView
 from server.cases.tables import CaseState, Measuring
 from server.inspection.report import Report
 from server.rules.limit import Level
+from server.rules.wording import count_words
 from server.web.pages.parts import StandingView
-from server.web.pages.words import count_words
 
 INCOMPLETE = "form/missing"
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from server.records.case_form import CaseForm, SeatConfirmed
 from server.records.roles import Role
+from server.rules.wording import sentence
 from server.web.pages.chair.gates import (
     ALL_DONE,
     BITE_BROKEN,
@@ -18,7 +19,6 @@ from server.web.pages.chair.gates import (
 )
 from server.web.pages.chair.page import FactView, RecordView, SlotView, StationView, StepView
 from server.web.pages.parts import MISSING_TAG, OPTIONAL_TAG
-from server.web.pages.words import sentence
 
 MESH_ENDINGS = ".stl,.ply,.obj,.3mf,.zip"
 _TAKES = {Role.MARKERS: MESH_ENDINGS + ",.csv,.json", Role.PHOTO: ".png,.jpg,.jpeg"}

@@ -10,10 +10,11 @@ from zoneinfo import ZoneInfo
 from server.accounts.tables import Organisation
 from server.cases.listing import MANY, CaseFilter, CaseLine, CasePage
 from server.cases.tables import Case, CaseState
+from server.rules.wording import count_words, sentence
 from server.web.pages.home.build import case_tag, subline
 from server.web.pages.parts import Frame, OptionView
 from server.web.pages.queue.page import QueueLine, QueuePage
-from server.web.pages.words import count_words, due_words, sentence, time_view
+from server.web.pages.words import due_words, time_view
 
 VERDICT_WORDS = {"return": "Return", "look": "Look", "clear": "Clear"}
 ALL_STATES = "all"

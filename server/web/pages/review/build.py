@@ -12,6 +12,7 @@ from server.inspection.report import Report
 from server.records.roles import Role
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
+from server.rules.wording import count_words, sentence
 from server.web.pages.chair.build import (
     UNIT_WORDS,
     Judged,
@@ -27,7 +28,7 @@ from server.web.pages.review.facts import facts_of, measures_of, sites_of
 from server.web.pages.review.message import drafted_return
 from server.web.pages.review.page import FindingRow, RecordRow, ReleaseView, ReturnView, ReviewPage
 from server.web.pages.scales import limit_words, measured
-from server.web.pages.words import count_words, due_words, sentence, size_words, time_view
+from server.web.pages.words import due_words, size_words, time_view
 
 _ORDER = {Outcome.FAILED: 0, Outcome.DOUBTFUL: 1, Outcome.CRASHED: 2, Outcome.NOT_MEASURED: 3}
 OUTCOME_WORDS = {

@@ -1,0 +1,79 @@
+"""The measured numbers as a report shows them, and what no number covers."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from server.measures.bodies import BODIES, BodiesResult
+from server.measures.measure import Measurement, Status
+from server.measures.sites import SITES, SitesResult
+from server.records.roles import Role
+from server.rules.evidence import CaseEvidence, RecordEvidence
+
+BODIES_UNSEEN = "where each scan body sits and how well it was caught"
+NEVER_MEASURED = (
+    "the implant positions against the jaw scan",
+    "the bite and the bite height on surfaces",
+    "the room for the bridge",
+    "the fit of the denture's impression side",
+)
+"""What no measure of this version looks at: said in every report, so that clear is never read as more than it is."""
+
+
+def not_measured(case: CaseEvidence) -> tuple[str, ...]:
+    """What nothing was measured of: never, or not in this case."""
+    jaws = [record for record in case.of_roles([Role.JAW]) if _result(record.measurements.get(BODIES.name))]
+    return NEVER_MEASURED if jaws else (BODIES_UNSEEN, *NEVER_MEASURED)
+
+
+def measures_of(case: CaseEvidence) -> dict[str, Any]:
+    """The measured numbers by measure: for measures of one record a list with the record named in each entry. `bodies`:
+    every scan body found, with the site it stands at."""
+    shown: dict[str, Any] = {}
+    for record in case.records:
+        for name, made in record.measurements.items():
+            shown.setdefault(name, []).append(_entry(record, made.result, made.status.value))
+    for name, made in case.measurements.items():
+        shown[name] = {"status": made.status.value, **(made.result or {})}
+    shown["bodies"] = bodies_of(case)
+    return shown
+
+
+def bodies_of(case: CaseEvidence) -> list[dict[str, Any]]:
+    """One entry per scan body found, the sites in the form's order; in its record's file frame, mm."""
+    sites = _result(case.measurements.get(SITES.name))
+    told = SitesResult.model_validate(sites) if sites else None
+    entries = [
+        entry
+        for record in case.of_roles([Role.JAW, Role.MARKERS])
+        for entry in _bodies_in(record, told if told and told.record == record.file else None, case)
+    ]
+    return sorted(entries, key=lambda e: (e["role"], e["site_index"] is None, e["site_index"] or 0))
+
+
+def _bodies_in(record: RecordEvidence, told: SitesResult | None, case: CaseEvidence) -> list[dict[str, Any]]:
+    found = _result(record.measurements.get(BODIES.name))
+    if not found:
+        return []
+    made = []
+    for number, seen in enumerate(BodiesResult.model_validate(found).bodies):
+        index = told.site_of(number) if told else None
+        made.append(
+            {
+                "site_index": index,
+                "tooth": case.form.sites[index].tooth if index is not None else None,
+                "role": record.role.value,
+                "record": record.file,
+                **seen.model_dump(mode="json", exclude={"kinds", "openings"}),
+            }
+        )
+    return made
+
+
+def _result(made: Measurement | None) -> dict[str, Any] | None:
+    return made.result if made is not None and made.status is Status.MEASURED else None
+
+
+def _entry(record: RecordEvidence, result: dict[str, Any] | None, status: str) -> dict[str, Any]:
+    numbers = {k: v for k, v in (result or {}).items() if not k.endswith("_b64")}
+    return {"record": record.file, "role": record.role.value, "status": status, **numbers}

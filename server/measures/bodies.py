@@ -1,0 +1,212 @@
+"""`bodies.found`: every scan body of the catalogue's kinds in a surface, with what was caught of it and how far its pose
+can be trusted. Nothing of the form goes in: which body is which site is told apart in `bodies.sites`."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict
+
+from server.measures.bench import RecordBench
+from server.measures.facing import FACING, FacingResult
+from server.measures.measure import RecordMeasure, Result
+from server.measures.reading import READING
+from server.measures.shell import SHELL, Opening
+from server.metrology.bodies.finding import FoundBody, Surface, find_bodies
+from server.metrology.bodies.reference import ReferenceBody
+from server.metrology.rigid import apply, inverse
+from server.records.roles import Role
+
+MOST_EXPECTED = 8
+"""Bodies searched for at first; more are found as well."""
+BESIDE_MM = 1.5
+"""An opening this near to a body is one at the body."""
+FAR_MM = 12.0
+
+Vector3 = tuple[float, float, float]
+Floats = NDArray[np.float64]
+
+
+class KindSeen(BaseModel):
+    """How one kind of the catalogue fits at a body's place: the area it explains, less what it would have hidden."""
+
+    model_config = ConfigDict(frozen=True)
+
+    body: str
+    explained_mm2: float
+    rms_mm: float
+    seat_mm: Vector3
+    axis: Vector3
+    clock: Vector3
+
+
+class BodySeen(BaseModel):
+    """One body. Places and directions in the record's file frame, mm. u95_clock_deg is None where the turn about the axis
+    is open, as when the index feature was not caught.
+
+    coverage_ratio: caught share of the area above the tissue; by_eighth: of each eighth of the turn, the first from the
+    clocking direction on, against the clock seen from above; by_height: rows of 1 mm from the seat up, eight each; None
+    where hardly any of it stands above the tissue. beneath_ratio: share of the body's area under tissue. top, index:
+    caught shares of top face and index feature. white_mm, alike_mm: scatter of points and of neighbourhoods. kinds: the
+    best first.
+    """
+
+    model_config = ConfigDict(frozen=True)
+
+    body: str
+    seat_mm: Vector3
+    axis: Vector3
+    clock: Vector3
+    u95_position_mm: float
+    u95_axis_deg: float
+    u95_clock_deg: float | None
+    rms_mm: float
+    n_points: int
+    white_mm: float
+    alike_mm: float
+    spacing_mm: float
+    coverage_ratio: float
+    by_eighth: tuple[float | None, ...]
+    by_height: tuple[tuple[float | None, ...], ...]
+    beneath_ratio: float
+    top_ratio: float | None
+    index_ratio: float | None
+    kinds: tuple[KindSeen, ...]
+    openings: tuple[Opening, ...] = ()
+
+
+class BodiesResult(Result):
+    """bodies: the one that explains most first. catalogue: the kinds searched for. is_turned: the surface was searched
+    with its other side out, because that side faced the scanner."""
+
+    bodies: tuple[BodySeen, ...]
+    catalogue: tuple[str, ...]
+    is_turned: bool
+
+
+def _measure(bench: RecordBench) -> BodiesResult:
+    kinds = bench.reference_bodies
+    found, is_turned = (
+        _found_in_jaw(bench, kinds) if bench.role is Role.JAW else _found_in_markers(bench, kinds)
+    )
+    by_id = {kind.id: kind for kind in kinds}
+    surface = surface_of(bench, is_turned=is_turned)
+    openings = bench.result(SHELL).openings if bench.role is Role.JAW else ()
+    return BodiesResult(
+        bodies=tuple(_seen(body, by_id[body.body], surface, openings) for body in found),
+        catalogue=tuple(sorted(by_id)),
+        is_turned=is_turned,
+    )
+
+
+def _found_in_jaw(bench: RecordBench, kinds: tuple[ReferenceBody, ...]) -> tuple[list[FoundBody], bool]:
+    """The bodies of a jaw scan, searched with the side out that faced the scanner."""
+    is_turned = _is_inside_out(bench.result(FACING))
+    return find_bodies(surface_of(bench, is_turned=is_turned), kinds, MOST_EXPECTED), is_turned
+
+
+def _found_in_markers(bench: RecordBench, kinds: tuple[ReferenceBody, ...]) -> tuple[list[FoundBody], bool]:
+    """The bodies of a mesh of nothing but bodies, which shows no side by the sky: searched either way round, and the way
+    that shows more of them taken."""
+    best: tuple[list[FoundBody], bool] = ([], False)
+    for is_turned in (False, True):
+        found = find_bodies(surface_of(bench, is_turned=is_turned), kinds, MOST_EXPECTED)
+        if len(found) > len(best[0]):
+            best = found, is_turned
+        if found and not is_turned:
+            break
+    return best
+
+
+def _is_inside_out(facing: FacingResult) -> bool:
+    return facing.away_area_mm2 > 0.5 * facing.judged_area_mm2 > 0.0
+
+
+def surface_of(bench: RecordBench, *, is_turned: bool = False) -> Surface:
+    """The record's surface ready to be searched, outside out."""
+    topology, sign = bench.topology, -1.0 if is_turned else 1.0
+    faces = bench.scan.faces[:, ::-1] if is_turned else bench.scan.faces
+    return Surface(
+        bench.scan.vertices,
+        sign * topology.vertex_normals,
+        topology.vertex_areas_mm2,
+        np.ascontiguousarray(faces),
+    )
+
+
+def _seen(found: FoundBody, body: ReferenceBody, surface: Surface, openings: tuple[Opening, ...]) -> BodySeen:
+    T, trust, coverage = found.T_scan_body, found.trust, found.coverage
+    n = int(found.fit.used.sum())
+    return BodySeen(
+        body=found.body,
+        seat_mm=_vector(found.seat_mm),
+        axis=_vector(found.axis),
+        clock=_vector(found.clock),
+        u95_position_mm=trust.u95_position_mm,
+        u95_axis_deg=trust.u95_axis_deg,
+        u95_clock_deg=trust.u95_clock_deg if found.is_clock_sure else None,
+        rms_mm=found.fit.rms_mm,
+        n_points=n,
+        white_mm=trust.white_mm,
+        alike_mm=trust.alike_mm,
+        spacing_mm=_spacing(surface, T, body),
+        coverage_ratio=float(np.nan_to_num(coverage.ratio)),
+        by_eighth=_shares(coverage.eighths),
+        by_height=tuple(_shares(row) for row in coverage.by_height),
+        beneath_ratio=coverage.beneath_ratio,
+        top_ratio=_share(coverage.top),
+        index_ratio=_share(coverage.index),
+        kinds=tuple(
+            KindSeen(
+                body=k.body,
+                explained_mm2=k.explained_mm2,
+                rms_mm=k.rms_mm,
+                seat_mm=_vector(k.T_scan_body[:3, 3]),
+                axis=_vector(k.T_scan_body[:3, 2]),
+                clock=_vector(k.T_scan_body[:3, 0]),
+            )
+            for k in found.kinds
+        ),
+        openings=tuple(o for o in openings if _is_beside(o, T, body)),
+    )
+
+
+def _spacing(surface: Surface, T: Floats, body: ReferenceBody) -> float:
+    """Median length of the edges on and about the body, mm."""
+    near = surface.points - T[:3, 3]
+    close = np.einsum("ij,ij->i", near, near) < (body.height_mm + body.reach_mm) ** 2
+    faces = surface.faces[close[surface.faces].all(axis=1)]
+    if len(faces) == 0:
+        return 0.0
+    a, b = surface.points[faces[:, 0]], surface.points[faces[:, 1]]
+    return float(np.median(np.linalg.norm(b - a, axis=1)))
+
+
+def _is_beside(opening: Opening, T: Floats, body: ReferenceBody) -> bool:
+    """Whether the opening's rim, taken as a circle, comes within BESIDE_MM of the body's surface."""
+    at = apply(inverse(T), np.array([opening.centre_mm]))
+    reach = FAR_MM + opening.diameter_mm
+    return bool(body.tree.nearest(at, reach).distance_mm[0] - 0.5 * opening.diameter_mm < BESIDE_MM)
+
+
+def _vector(v: Floats) -> Vector3:
+    return float(v[0]), float(v[1]), float(v[2])
+
+
+def _share(value: float | None) -> float | None:
+    return None if value is None or not np.isfinite(value) else float(value)
+
+
+def _shares(values: Floats) -> tuple[float | None, ...]:
+    return tuple(_share(float(v)) for v in values)
+
+
+BODIES = RecordMeasure(
+    name="bodies.found",
+    revision=1,
+    result=BodiesResult,
+    roles=frozenset({Role.JAW, Role.MARKERS}),
+    compute=_measure,
+    needs=(READING, SHELL, FACING),
+    uses_bodies=True,
+)

@@ -1,0 +1,210 @@
+"""`bodies.sites`: which body of the jaw scan is which site, by order and spacing along the arch, and how bodies stand to
+each other. The arch is read from the surface without the bodies; nothing is assumed of its frame."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict
+from scipy.spatial import cKDTree
+
+from server.measures.bench import CaseBench
+from server.measures.bodies import BODIES, BodiesResult, BodySeen
+from server.measures.measure import CaseMeasure, NotMeasured, Result
+from server.metrology.arch import ArchFrame, arch_frame, occlusal_direction
+from server.metrology.bodies.reference import ReferenceBody
+from server.metrology.rigid import apply, inverse
+from server.metrology.site_order import MOST_SITES, Pairing, pair_along_arch
+from server.records.case_form import CaseForm
+from server.records.crown_widths import along_arch_mm
+from server.records.roles import Role
+from server.records.teeth import Arch, Numbering, UnknownTooth, tooth_of
+
+BESIDE_MM = 0.8
+"""Points this near to a body's hull are left out when the arch is read."""
+BETTER_MIRRORED = 12.0
+"""By how much, in units of sigma², the bodies must fit the tooth codes better with left and right exchanged."""
+
+Vector3 = tuple[float, float, float]
+Floats = NDArray[np.float64]
+
+
+class SiteBody(BaseModel):
+    """The body at one site. number: which of `bodies.found`; off_mm: along the arch from where the tooth code has it, +
+    toward the patient's left, after one shift and stretch for all."""
+
+    model_config = ConfigDict(frozen=True)
+
+    site_index: int
+    number: int
+    off_mm: float
+
+
+class Neighbours(BaseModel):
+    """Two bodies: least distance of their surfaces and angle between their axes. numbers as in `bodies.found`."""
+
+    model_config = ConfigDict(frozen=True)
+
+    numbers: tuple[int, int]
+    clearance_mm: float
+    angle_deg: float
+    u95_angle_deg: float
+
+
+class SitesResult(Result):
+    """record: the jaw scan's file. sites: those with a body; empty_sites: loaded ones without; extra: numbers of bodies
+    that are no site's. is_clear: no other pairing would do as well; where False, which sites are empty cannot be told.
+    is_told: whether bodies could be told apart at all; where not, `untold` says why. is_front_sure: whether front and
+    sides of the jaw are sure. is_better_mirrored: the bodies fit the codes far better with left and right exchanged.
+    pairs: all pairs of bodies. occlusal, front: unit, in the record's frame; None where the arch shows none.
+    """
+
+    record: str
+    n_bodies: int
+    sites: tuple[SiteBody, ...]
+    empty_sites: tuple[int, ...]
+    extra: tuple[int, ...]
+    is_clear: bool
+    untold: str
+    is_front_sure: bool
+    is_better_mirrored: bool
+    pairs: tuple[Neighbours, ...]
+    occlusal: Vector3 | None
+    front: Vector3 | None
+    arch_width_mm: float | None
+    arch_depth_mm: float | None
+
+    def site_of(self, number: int) -> int | None:
+        """The site of a body; None where it is no site's."""
+        return next((s.site_index for s in self.sites if s.number == number), None)
+
+
+def _measure(bench: CaseBench) -> SitesResult:
+    jaws = bench.files_of(Role.JAW)
+    if not jaws:
+        raise NotMeasured("there is no jaw scan with scan bodies", because=None)
+    found = bench.result(jaws[0], BODIES)
+    record = bench.records[jaws[0]]
+    kinds = {kind.id: kind for kind in record.reference_bodies}
+    arch = _arch(record.scan.vertices, record.topology.normals, record.topology.areas_mm2, found, kinds)
+    loaded = [k for k, site in enumerate(bench.form.sites) if site.loaded]
+    pairing, untold = _paired(bench.form, loaded, found.bodies, arch)
+    sites = _sites(loaded, pairing)
+    told = {s.number for s in sites}
+    return SitesResult(
+        record=jaws[0],
+        n_bodies=len(found.bodies),
+        sites=sites,
+        empty_sites=tuple(k for k in loaded if k not in {s.site_index for s in sites}) if pairing else (),
+        extra=tuple(k for k in range(len(found.bodies)) if k not in told) if pairing else (),
+        is_clear=pairing is not None and pairing.is_clear,
+        untold=untold,
+        is_front_sure=arch is not None and arch.is_front_sure,
+        is_better_mirrored=pairing is not None and pairing.misfit - pairing.mirrored > BETTER_MIRRORED,
+        pairs=tuple(
+            _neighbours(found.bodies, kinds, i, j) for i, j in combinations(range(len(found.bodies)), 2)
+        ),
+        occlusal=_vector(arch.occlusal) if arch else None,
+        front=_vector(arch.front) if arch else None,
+        arch_width_mm=arch.width_mm if arch else None,
+        arch_depth_mm=arch.depth_mm if arch else None,
+    )
+
+
+def _arch(
+    points: Floats, normals: Floats, areas_mm2: Floats, found: BodiesResult, kinds: dict[str, ReferenceBody]
+) -> ArchFrame | None:
+    """How the jaw lies, without its bodies: their tops would pass for a crest."""
+    occlusal = occlusal_direction(-normals if found.is_turned else normals, areas_mm2)
+    if occlusal is None:
+        return None
+    keep = np.ones(len(points), dtype=bool)
+    for seen in found.bodies:
+        kind = kinds[seen.body]
+        q = apply(inverse(pose_of(seen)), points)
+        keep &= (np.hypot(q[:, 0], q[:, 1]) > kind.reach_mm + BESIDE_MM) | (q[:, 2] < 0.0)
+    return arch_frame(points[keep], occlusal)
+
+
+def pose_of(seen: BodySeen) -> Floats:
+    """T_record_body (4, 4): seat at the origin, axis its z, clocking its x."""
+    T = np.eye(4)
+    T[:3, 2], T[:3, 3] = seen.axis, seen.seat_mm
+    x = np.array(seen.clock) - np.dot(seen.clock, seen.axis) * np.array(seen.axis)
+    T[:3, 0] = x / np.linalg.norm(x)
+    T[:3, 1] = np.cross(T[:3, 2], T[:3, 0])
+    return T
+
+
+def _paired(
+    form: CaseForm, loaded: Sequence[int], bodies: Sequence[BodySeen], arch: ArchFrame | None
+) -> tuple[Pairing | None, str]:
+    """Sites and bodies paired along the arch; None and why where they cannot be."""
+    if form.working_arch is None or form.numbering is None:
+        return None, "the form does not say which jaw it is or how teeth are numbered"
+    if arch is None or not arch.is_front_sure:
+        return None, "the scan does not show which way the arch runs"
+    if max(len(loaded), len(bodies)) > MOST_SITES:
+        return None, "there are too many sites"
+    try:
+        written = [_place_mm(form.sites[k].tooth, form.numbering, form.working_arch) for k in loaded]
+    except UnknownTooth:
+        return None, "a tooth code is not one of this jaw"
+    left = arch.patients_left(is_upper=form.working_arch is Arch.UPPER)
+    sign = 1.0 if float(left @ arch.side) > 0.0 else -1.0
+    seats = np.array([body.seat_mm for body in bodies]).reshape(-1, 3)
+    return pair_along_arch(np.array(written), sign * arch.along_mm(seats)), ""
+
+
+def _place_mm(code: str, numbering: Numbering, jaw: Arch) -> float:
+    tooth = tooth_of(code, numbering)
+    if tooth.arch is not jaw:
+        raise UnknownTooth(f"“{code}” is a tooth of the other jaw.")
+    return along_arch_mm(tooth)
+
+
+def _sites(loaded: Sequence[int], pairing: Pairing | None) -> tuple[SiteBody, ...]:
+    if pairing is None:
+        return ()
+    made = (
+        SiteBody(site_index=loaded[i], number=j, off_mm=off)
+        for (i, j), off in zip(pairing.pairs, pairing.off_mm, strict=True)
+    )
+    return tuple(sorted(made, key=lambda s: s.site_index))
+
+
+def _neighbours(bodies: Sequence[BodySeen], kinds: dict[str, ReferenceBody], i: int, j: int) -> Neighbours:
+    one, other = bodies[i], bodies[j]
+    a = apply(pose_of(one), kinds[one.body].points)
+    b = apply(pose_of(other), kinds[other.body].points)
+    u, v = np.array(one.axis), np.array(other.axis)
+    angle = float(np.degrees(np.arctan2(np.linalg.norm(np.cross(u, v)), u @ v)))
+    return Neighbours(
+        numbers=(i, j),
+        clearance_mm=float(cKDTree(a).query(b)[0].min()),
+        angle_deg=angle,
+        u95_angle_deg=float(np.hypot(one.u95_axis_deg, other.u95_axis_deg)),
+    )
+
+
+def _vector(v: Floats) -> Vector3:
+    return float(v[0]), float(v[1]), float(v[2])
+
+
+def _form_part(form: CaseForm) -> Any:
+    return [form.working_arch, form.numbering, [[site.tooth, site.loaded] for site in form.sites]]
+
+
+SITES = CaseMeasure(
+    name="bodies.sites",
+    revision=1,
+    result=SitesResult,
+    roles=frozenset({Role.JAW}),
+    compute=_measure,
+    needs=(BODIES,),
+    form_part=_form_part,
+)
