@@ -20,6 +20,7 @@ from server.accounts.work import PORTAL, Actor, reading, writing
 from server.cases.changing import ArrivedFile, add_record
 from server.cases.tables import Case, Record
 from server.cases.turns import open_case
+from server.errors import ArchproofError
 from server.inspection import tables as _tables  # noqa: F401 - known to the database before it is opened
 from server.inspection.jobs import doings
 from server.inspection.tables import Judgement, KeptMeasurement
@@ -120,12 +121,18 @@ class House:
             return list(work.session.exec(select(KeptMeasurement)))
 
     def work_off(self, run: Run = here) -> list[tuple[str, str]]:
-        """Runs the jobs that wait and those they ask for; what was run, in order."""
+        """Runs the jobs that wait and those they ask for, once each, and gives up what fails; what was run, in order."""
         done = []
         doing = doings(self.portal, run)
         while self.waiting.jobs:
             job, argument = self.waiting.jobs.pop(0)
-            doing[job].run(argument)
+            try:
+                doing[job].run(argument)
+            except (ArchproofError, OSError):
+                give_up = doing[job].give_up
+                if give_up is None:
+                    raise
+                give_up(argument)
             done.append((job.name, argument))
         return done
 
