@@ -1,7 +1,7 @@
 """How the facets of a scan hang together: shared edges, borders, shells, facets that are double or without area.
 
-Everything is linear in the number of facets (sorting happens inside the small bucket of one vertex), so that a hostile
-mesh costs no more than an honest one of its size. Shells are counted through shared vertices, as scanners mean them.
+Everything is linear in the number of facets but for sorting, which happens inside the small bucket of one vertex and over
+facets that may be double, so that a hostile mesh costs hardly more than an honest one of its size. Shells are counted through shared vertices, as scanners mean them.
 """
 
 from __future__ import annotations
@@ -129,7 +129,7 @@ def topology_of(scan: Scan) -> Topology:
         twin=twin,
         against=against,
         face_shell=shell,
-        is_repeated=_repeated_facets(faces, scan.n_vertices),
+        is_repeated=_repeated_facets(faces, twin),
         is_sliver=heights < SLIVER_HEIGHT_MM,
         normals=normals,
         areas_mm2=areas,
@@ -144,16 +144,25 @@ def _number_by_area(label: Ints, areas: Floats) -> Ints:
     return rank[label]
 
 
+@njit(cache=True, error_model="numpy")
 def _facet_shape(vertices: Points, faces: Faces) -> tuple[Points, Floats, Floats]:
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    u, v = b - a, c - a
-    cross = np.cross(u, v)
-    double = np.linalg.norm(cross, axis=1)
-    longest = np.sqrt(np.max([np.einsum("ij,ij->i", e, e) for e in (u, v, v - u)], axis=0))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        normals = np.where(double[:, None] > 0.0, cross / double[:, None], 0.0)
-        heights = np.where(longest > 0.0, double / longest, 0.0)
-    return normals, 0.5 * double, heights
+    """Unit normals (m, 3), zero for a facet without area; areas (m,); least heights (m,)."""
+    m = faces.shape[0]
+    normals, areas, heights = np.zeros((m, 3)), np.empty(m), np.zeros(m)
+    for f in range(m):
+        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+        ux, vx = vertices[b, 0] - vertices[a, 0], vertices[c, 0] - vertices[a, 0]
+        uy, vy = vertices[b, 1] - vertices[a, 1], vertices[c, 1] - vertices[a, 1]
+        uz, vz = vertices[b, 2] - vertices[a, 2], vertices[c, 2] - vertices[a, 2]
+        wx, wy, wz = vx - ux, vy - uy, vz - uz
+        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        double = np.sqrt(nx * nx + ny * ny + nz * nz)
+        longest = max(ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz, wx * wx + wy * wy + wz * wz)
+        areas[f] = 0.5 * double
+        if double > 0.0:
+            normals[f, 0], normals[f, 1], normals[f, 2] = nx / double, ny / double, nz / double
+            heights[f] = double / np.sqrt(longest)
+    return normals, areas, heights
 
 
 @njit(cache=True)
@@ -251,36 +260,34 @@ def _shells(faces: Faces, n: int) -> Ints:
     return label
 
 
-@njit(cache=True)
-def _repeated_facets(faces: Faces, n: int) -> NDArray[np.bool_]:
-    m = faces.shape[0]
-    offsets = np.zeros(n + 1, dtype=np.int64)
-    for f in range(m):
-        offsets[min(faces[f, 0], faces[f, 1], faces[f, 2]) + 1] += 1
-    for v in range(n):
-        offsets[v + 1] += offsets[v]
-    cursor = offsets[:-1].copy()
-    order = np.empty(m, dtype=np.int64)
-    for f in range(m):
-        low = min(faces[f, 0], faces[f, 1], faces[f, 2])
-        order[cursor[low]] = f
-        cursor[low] += 1
-    repeated = np.zeros(m, dtype=np.bool_)
-    for v in range(n):
-        begin, end = offsets[v], offsets[v + 1]
-        if end - begin < 2:
-            continue
-        keys = np.empty(end - begin, dtype=np.int64)
-        for i in range(begin, end):
-            f = order[i]
-            high = max(faces[f, 0], faces[f, 1], faces[f, 2])
-            middle = np.int64(faces[f, 0]) + faces[f, 1] + faces[f, 2] - v - high
-            keys[i - begin] = (middle << 32) | np.int64(high)
-        ranked = np.argsort(keys, kind="mergesort")
-        for i in range(1, end - begin):
-            if keys[ranked[i]] == keys[ranked[i - 1]]:
-                repeated[order[begin + ranked[i]]] = True
+def _repeated_facets(faces: Faces, twin: Ints) -> NDArray[np.bool_]:
+    """Which facets have the same three corners as an earlier one."""
+    repeated = np.zeros(len(faces), dtype=np.bool_)
+    suspects = np.flatnonzero(_may_be_double(twin))
+    if len(suspects):
+        corners = np.sort(faces[suspects], axis=1)
+        order = np.lexsort((suspects, *corners.T))
+        like_the_one_before = (corners[order[1:]] == corners[order[:-1]]).all(axis=1)
+        repeated[suspects[order[1:]][like_the_one_before]] = True
     return repeated
+
+
+@njit(cache=True)
+def _may_be_double(twin: Ints) -> NDArray[np.bool_]:
+    """Facets that share every edge with the same other facet, or with more than one: only these can have a double."""
+    m = twin.shape[0] // 3
+    suspect = np.zeros(m, dtype=np.bool_)
+    for f in range(m):
+        other, is_suspect = -1, True
+        for k in range(3):
+            t = twin[3 * f + k]
+            if t == -1 or (t >= 0 and other >= 0 and t // 3 != other):
+                is_suspect = False
+                break
+            if t >= 0:
+                other = t // 3
+        suspect[f] = is_suspect
+    return suspect
 
 
 @njit(cache=True)

@@ -110,3 +110,16 @@ def test_lone_edges_and_areas() -> None:
     assert topology.vertex_areas_mm2.tolist() == [2.0, 2.0, 2.0]
     assert np.allclose(topology.vertex_normals, [0, 0, 1])
     assert kept(flat, np.array([True])).n_faces == 1
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_repeated_facets_as_a_slow_twin_finds_them(seed: int) -> None:
+    """Few vertices, many facets: nearly every edge is crowded, and corners come in any order and direction."""
+    rng = np.random.default_rng(seed)
+    faces = np.array([rng.permutation(7)[:3] for _ in range(int(rng.integers(1, 40)))])
+    seen: set[frozenset[int]] = set()
+    expected = []
+    for face in faces.tolist():
+        expected.append(frozenset(face) in seen)
+        seen.add(frozenset(face))
+    assert topology_of(scan_of(rng.normal(size=(7, 3)), faces)).is_repeated.tolist() == expected
