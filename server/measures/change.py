@@ -37,7 +37,7 @@ LEAST_COMMON_MM2 = 150.0
 """Where less than this is left to compare, nothing is said."""
 DIFFERS_MM = 0.15
 POINTS = 30_000
-HALF_THE_SAME = Demand(least_agreement=0.5)
+HALF_THE_SAME = Demand(agree_mm=0.15, least_agreement=0.5)
 """Both are said to be of one place of one mouth; how much of it has changed is the question."""
 
 Vector3 = tuple[float, float, float]

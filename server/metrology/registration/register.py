@@ -40,13 +40,13 @@ class Demand:
 
     agree_mm: surfaces closer than this agree; wider where what was scanned is soft. least_area_mm2: of agreement.
     least_agreement: share of the overlap that agrees; teeth of two people, or two dentures
-    of one mould, can agree over 0.7 of it. least_lead: how much more of the surface the best pose must bring
+    of one mould, can agree over 0.6 of it. least_lead: how much more of the surface the best pose must bring
     to agreement than the next, as a share of its own.
     """
 
-    agree_mm: float = 0.15
+    agree_mm: float = 0.10
     least_area_mm2: float = 60.0
-    least_agreement: float = 0.8
+    least_agreement: float = 0.75
     least_lead: float = 0.25
 
 
