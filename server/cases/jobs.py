@@ -10,5 +10,11 @@ MEASURE_RECORD = Job("measure-record", Lane.HEAVY)
 JUDGE_CASE = Job("judge-case", Lane.QUICK)
 """Argument: a case's id. Judges what is measured; where measures over several records lack, asks for those first."""
 
+JUDGE_OPEN = Job("judge-open-cases", Lane.QUICK)
+"""Its argument is empty. Asks for a judgement of every case that is not over: what all of them rest on has changed."""
+
+MEASURE_AGAIN = Job("measure-again", Lane.LATER)
+"""As measure-record, for a record that was measured before what it rests on changed."""
+
 MEASURE_CASE = Job("measure-case", Lane.HEAVY)
 """Argument: a case's id. Makes the measures over several records, then asks for a judgement."""

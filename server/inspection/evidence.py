@@ -13,9 +13,11 @@ from sqlmodel import col, select
 from server.accounts.work import Work
 from server.cases.lookup import form_with_records, records_of
 from server.cases.tables import Case, Measuring, Record
+from server.inspection.body_meshes import catalogue_of
 from server.inspection.elsewhere import elsewhere_of, keep_surface_keys
 from server.inspection.measuring import record_keys
 from server.inspection.tables import KeptMeasurement
+from server.measures.body_set import BodySet
 from server.measures.graph import CASE_MEASURES
 from server.measures.measure import CaseMeasure, Measurement, Status, case_inputs, is_asked_for
 from server.records.case_form import CaseForm, RecordEntry
@@ -30,15 +32,19 @@ class Standing:
     """The round under way as it stands now.
 
     is_measured: whether every record of it is. lacking: whether a measure over several records is still to be made.
-    replaced: by file name, the record of the round before that it replaces.
+    outdated: records that were measured before what that rests on changed: the body catalogue, or a method.
+    replaced: by file name, the record of the round before that it replaces. bodies: the catalogue, its meshes in the
+    store.
     """
 
     round_number: int
     evidence: CaseEvidence
     records: tuple[Record, ...]
     replaced: Mapping[str, Record]
+    bodies: BodySet
     is_measured: bool
     lacking: bool
+    outdated: tuple[Record, ...]
 
     @property
     def fingerprint(self) -> str:
@@ -56,7 +62,7 @@ class Standing:
                     for k in seen.elsewhere
                 ],
                 _keys(seen.measurements),
-                sorted(seen.bodies),
+                self.bodies.digest,
                 [sheet.name, sheet.version],
                 [[rule.id, rule.revision] for rule in RULES],
                 SOFTWARE,
@@ -104,10 +110,10 @@ def keep_measurements(work: Work, made: tuple[Measurement, ...], about: str) -> 
         keep_surface_keys(work, measurement)
 
 
-def record_evidence(work: Work, record: Record) -> RecordEvidence:
-    """One record with what is kept of it."""
+def record_evidence(work: Work, record: Record, bodies: str) -> RecordEvidence:
+    """One record with what is kept of it. bodies: the digest of the body catalogue."""
     entry = entry_of(record)
-    keys = record_keys(entry, record.sha256)
+    keys = record_keys(entry, record.sha256, bodies)
     kept = kept_measurements(work, list(keys.values()))
     return RecordEvidence(entry, record.sha256, {n: kept[k] for n, k in keys.items() if k in kept})
 
@@ -117,30 +123,45 @@ def standing_of(work: Work, case: Case, measures: tuple[CaseMeasure[Any], ...] =
     records = records_of(work, case.id, case.round_number)
     measured = [r for r in records if r.role is not None and r.measuring is Measuring.MEASURED]
     form = form_with_records(CaseForm.model_validate(case.form), records)
-    replaced = _replaced(work, case, measured)
-    keys = case_keys(form, measured, replaced, measures)
+    replaced, bodies = _replaced(work, case, measured), catalogue_of(work)
+    digest = bodies.digest
+    keys = case_keys(form, measured, replaced, digest, measures)
     kept = kept_measurements(work, list(keys.values()))
-    seen = tuple(record_evidence(work, record) for record in measured)
+    seen = tuple(record_evidence(work, record, digest) for record in measured)
     evidence = CaseEvidence(
         form=form,
         records=seen,
         now=work.now,
         measurements={name: kept[key] for name, key in keys.items() if key in kept},
-        replaced={file: record_evidence(work, before) for file, before in replaced.items()},
+        replaced={file: record_evidence(work, before, digest) for file, before in replaced.items()},
         elsewhere=elsewhere_of(work, case, seen),
+        bodies=bodies.entries,
     )
-    is_measured = len(measured) == len(records)
-    lacking = bool(keys.keys() - evidence.measurements.keys())
-    return Standing(case.round_number, evidence, tuple(measured), replaced, is_measured, lacking)
+    return Standing(
+        round_number=case.round_number,
+        evidence=evidence,
+        records=tuple(measured),
+        replaced=replaced,
+        bodies=bodies,
+        is_measured=len(measured) == len(records),
+        lacking=bool(keys.keys() - evidence.measurements.keys()),
+        outdated=tuple(r for r, s in zip(measured, seen, strict=True) if not is_complete(s)),
+    )
+
+
+def is_complete(seen: RecordEvidence) -> bool:
+    """Whether every measure of such a record has been made of it, however that ended."""
+    return not record_keys(seen.entry, seen.sha256).keys() - seen.measurements.keys()
 
 
 def case_keys(
     form: CaseForm,
     records: list[Record],
     replaced: Mapping[str, Record],
+    bodies: str,
     measures: tuple[CaseMeasure[Any], ...] = CASE_MEASURES,
 ) -> dict[str, str]:
-    """For each measure over several records that is asked for, its name and key."""
+    """For each measure over several records that is asked for, its name and key. bodies: as for `record_evidence`."""
     rows = {
         r.file_name: (
             r.role,
@@ -151,7 +172,7 @@ def case_keys(
         for r in records
         if r.role is not None
     }
-    return {m.name: m.key(case_inputs(m, rows), form) for m in measures if is_asked_for(m, rows)}
+    return {m.name: m.key(case_inputs(m, rows), form, bodies) for m in measures if is_asked_for(m, rows)}
 
 
 def _replaced(work: Work, case: Case, records: list[Record]) -> dict[str, Record]:

@@ -6,10 +6,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 
+from sqlmodel import col, select
+
 from server.accounts.work import PORTAL, reading, writing
-from server.cases.jobs import JUDGE_CASE, MEASURE_CASE, MEASURE_RECORD
+from server.cases.jobs import JUDGE_CASE, JUDGE_OPEN, MEASURE_AGAIN, MEASURE_CASE, MEASURE_RECORD
 from server.cases.lookup import current_round, touch
-from server.cases.tables import Case, Measuring, Record, Round
+from server.cases.tables import Case, CaseState, Measuring, Record, Round
+from server.inspection.body_meshes import catalogue_of, opened
 from server.inspection.child import ChildLimits, ChildPool
 from server.inspection.elsewhere import alike_cases
 from server.inspection.evidence import (
@@ -33,6 +36,7 @@ from server.measures.measure import Measurement, Status
 from server.uploads.finishing import open_blob
 from server.version import SOFTWARE
 
+JUDGED_AT_ONCE = 50
 BROKEN = "Measuring broke; it is our fault, not the record's."
 
 
@@ -45,16 +49,19 @@ def children_of(settings: Settings) -> ChildPool:
 
 def doings(portal: Portal, run: Run) -> Mapping[Job, Doing]:
     """What each kind of job does. `run`: how a measuring function is run, by a pool of children."""
+    measuring = Doing(
+        lambda record_id: measure_one(portal, run, record_id),
+        lambda record_id: give_up_record(portal, record_id),
+    )
     return {
-        MEASURE_RECORD: Doing(
-            lambda record_id: measure_one(portal, run, record_id),
-            lambda record_id: give_up_record(portal, record_id),
-        ),
+        MEASURE_RECORD: measuring,
+        MEASURE_AGAIN: measuring,
         MEASURE_CASE: Doing(
             lambda case_id: measure_together(portal, run, case_id),
             lambda case_id: give_up_together(portal, case_id),
         ),
         JUDGE_CASE: Doing(lambda case_id: judge_one(portal, case_id)),
+        JUDGE_OPEN: Doing(lambda _: judge_open(portal)),
     }
 
 
@@ -66,14 +73,14 @@ def measure_one(portal: Portal, run: Run, record_id: str) -> None:
             return
         record.measuring, record.measuring_since = Measuring.MEASURING, work.now
         touch(work, work.session.get_one(Case, record.case_id), "measuring")
-        entry, sha256 = entry_of(record), record.sha256
-        keys = record_keys(entry, sha256)
+        entry, sha256, bodies = entry_of(record), record.sha256, catalogue_of(work)
+        keys = record_keys(entry, sha256, bodies.digest)
         kept = tuple(kept_measurements(work, list(keys.values())).values())
     good = {m.key for m in kept if m.status is not Status.CRASHED}
     made = kept
     if set(keys.values()) - good:
-        with open_blob(portal, sha256) as path:
-            made = measured_record(run, RecordFile(entry, str(path)), sha256, kept)
+        with open_blob(portal, sha256) as path, opened(portal, bodies) as meshes:
+            made = measured_record(run, RecordFile(entry, str(path)), sha256, kept, meshes)
     _keep_record(portal, record_id, lambda now: entry_of(now) == entry, made)
 
 
@@ -83,7 +90,7 @@ def give_up_record(portal: Portal, record_id: str) -> None:
         record = work.session.get(Record, record_id)
         if record is None or record.role is None:
             return
-        keys = record_keys(entry_of(record), record.sha256)
+        keys = record_keys(entry_of(record), record.sha256, catalogue_of(work).digest)
     made = tuple(_crashed(m.name, m.revision, keys[m.name]) for m in RECORD_MEASURES if m.name in keys)
     _keep_record(portal, record_id, lambda now: now.measuring is Measuring.MEASURING, made)
 
@@ -112,15 +119,16 @@ def measure_together(portal: Portal, run: Run, case_id: str) -> None:
         return
     seen = standing.evidence
     kept = tuple(m for r in (*seen.records, *seen.replaced.values()) for m in r.measurements.values())
-    with ExitStack() as opened:
+    with ExitStack() as stack:
 
         def file_of(record: Record) -> tuple[RecordFile, str]:
-            path = opened.enter_context(open_blob(portal, record.sha256))
+            path = stack.enter_context(open_blob(portal, record.sha256))
             return RecordFile(entry_of(record), str(path)), record.sha256
 
         records = {r.file_name: file_of(r) for r in standing.records}
         replaced = {file: file_of(r) for file, r in standing.replaced.items()}
-        made = measured_case(run, seen.form, records, kept, replaced)
+        meshes = stack.enter_context(opened(portal, standing.bodies))
+        made = measured_case(run, seen.form, records, kept, replaced, meshes)
     _keep_together(portal, case_id, made)
 
 
@@ -131,7 +139,8 @@ def give_up_together(portal: Portal, case_id: str) -> None:
         if case is None:
             return
         standing = standing_of(work, case)
-        keys = case_keys(standing.evidence.form, list(standing.records), standing.replaced)
+        form, digest = standing.evidence.form, standing.bodies.digest
+        keys = case_keys(form, list(standing.records), standing.replaced, digest)
     crashed = (_crashed(m.name, m.revision, keys[m.name]) for m in CASE_MEASURES if m.name in keys)
     _keep_together(portal, case_id, tuple(crashed))
 
@@ -160,6 +169,9 @@ def judge_one(portal: Portal, case_id: str, *, anew: bool = False) -> None:
         standing, round_ = standing_of(work, case), current_round(work, case)
         if not _is_due(standing, round_) or (is_judged(work, round_, standing.fingerprint) and not anew):
             return
+    if standing.outdated:
+        _measure_again(portal, standing.outdated)
+        return
     if standing.is_measured and standing.lacking:
         with writing(portal, PORTAL) as work:
             portal.jobs.enqueue(work.session, MEASURE_CASE, case_id)
@@ -183,3 +195,26 @@ def _is_due(standing: Standing, round_: Round) -> bool:
     if not standing.evidence.form.records:
         return False
     return standing.is_measured or round_.submitted_at is None
+
+
+def _measure_again(portal: Portal, records: tuple[Record, ...]) -> None:
+    """Has records measured as things stand now; a judgement follows each."""
+    with writing(portal, PORTAL) as work:
+        for seen in records:
+            record = work.session.get(Record, seen.id, with_for_update=True)
+            if record is None or record.measuring is not Measuring.MEASURED:
+                continue
+            record.measuring, record.measuring_since = Measuring.WAITING, work.now
+            portal.jobs.enqueue(work.session, MEASURE_AGAIN, record.id)
+            touch(work, work.session.get_one(Case, record.case_id), "measuring")
+
+
+def judge_open(portal: Portal) -> None:
+    """Asks for a judgement of every case that is not over, a few in a transaction, so that others can write between."""
+    is_open = col(Case.state).not_in([state for state in CaseState if state.is_over])
+    with reading(portal, PORTAL) as work:
+        case_ids = list(work.session.exec(select(Case.id).where(is_open).order_by(col(Case.queue_at))))
+    for start in range(0, len(case_ids), JUDGED_AT_ONCE):
+        with writing(portal, PORTAL) as work:
+            for case_id in case_ids[start : start + JUDGED_AT_ONCE]:
+                portal.jobs.enqueue(work.session, JUDGE_CASE, case_id)

@@ -33,9 +33,11 @@ Handler = Callable[[str], None]
 
 
 class Lane(StrEnum):
-    """Jobs of one lane do not wait for another's: measuring takes seconds, judging milliseconds."""
+    """Jobs of one lane do not wait for another's: measuring takes seconds, judging milliseconds. What nobody at a chair
+    waits for goes one after the other, beside what comes in."""
 
     HEAVY = "heavy"
+    LATER = "later"
     QUICK = "quick"
 
 
@@ -152,9 +154,10 @@ class JobEngine:
             polling_interval_sec=poll_s,
             on_conflict="always_update",
         )
-        DBOS.register_queue(
-            Lane.QUICK, worker_concurrency=2, polling_interval_sec=poll_s, on_conflict="always_update"
-        )
+        for lane, at_once in ((Lane.LATER, 1), (Lane.QUICK, 2)):
+            DBOS.register_queue(
+                lane, worker_concurrency=at_once, polling_interval_sec=poll_s, on_conflict="always_update"
+            )
 
     def take_over(self, dead_executor_id: str) -> int:
         """Puts the unfinished jobs of a host that is gone back into their queues; how many."""

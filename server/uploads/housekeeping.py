@@ -7,6 +7,7 @@ from datetime import timedelta
 from sqlmodel import col, select
 
 from server.accounts.work import PORTAL, reading, writing
+from server.cases.bodies import is_held_by_a_body
 from server.cases.tables import Record
 from server.kit.portal import Portal
 from server.uploads.finishing import blob_key
@@ -35,14 +36,14 @@ def forget_expired_uploads(portal: Portal) -> int:
 
 
 def forget_unheld_blobs(portal: Portal, sha256s: list[str]) -> int:
-    """Removes those of these blobs that no record holds any more; how many. Row and bytes go in one transaction that
+    """Removes those of these blobs that no record and no reference body holds any more; how many. Row and bytes go in one transaction that
     has the row locked: whoever brings the same bytes at that moment waits, and then keeps them anew."""
     gone = 0
     for sha256 in sha256s:
         with writing(portal, PORTAL) as work:
             blob = work.session.get(Blob, sha256, with_for_update=True)
             held = work.session.exec(select(Record.id).where(Record.sha256 == sha256).limit(1)).first()
-            if held is None and blob is not None:
+            if held is None and blob is not None and not is_held_by_a_body(work, sha256):
                 work.session.delete(blob)
                 work.session.flush()
                 portal.store.forget([blob_key(sha256)])

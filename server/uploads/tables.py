@@ -60,7 +60,7 @@ class UploadPart(SQLModel, table=True):
 
 
 class Blob(SQLModel, table=True):
-    """A file's bytes, addressed by their SHA-256. Held by records; without one it is swept."""
+    """A file's bytes, addressed by their SHA-256. Held by records and by bodies of the catalogue."""
 
     __tablename__ = "blobs"
 

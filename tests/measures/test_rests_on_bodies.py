@@ -1,0 +1,53 @@
+"""The catalogue's digest in the address of a measure: there where the measure, or one it needs, looks at bodies."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from server.measures.bench import CaseBench, RecordBench
+from server.measures.measure import CaseMeasure, RecordMeasure, Result
+from server.records.case_form import CaseForm
+from server.records.roles import Role, Unit
+
+JAW = frozenset({Role.JAW})
+ROWS = [["jaw.stl", "jaw", "mm", "1" * 64, ""]]
+
+
+class Nothing(Result):
+    pass
+
+
+def _nothing(_: RecordBench | CaseBench) -> Nothing:
+    return Nothing()
+
+
+def of_record(**said: Any) -> RecordMeasure[Nothing]:
+    return RecordMeasure("test.record", 1, Nothing, JAW, _nothing, **said)
+
+
+def of_case(**said: Any) -> CaseMeasure[Nothing]:
+    return CaseMeasure("test.case", 1, Nothing, JAW, _nothing, **said)
+
+
+PLAIN = of_record()
+LOOKING = of_record(uses_bodies=True)
+RESTING = of_record(needs=(LOOKING,))
+
+
+@pytest.mark.parametrize(("measure", "rests"), [(PLAIN, False), (LOOKING, True), (RESTING, True)])
+def test_a_record_measure_has_another_key_under_another_catalogue(
+    measure: RecordMeasure[Nothing], rests: bool
+) -> None:
+    keys = {measure.key("1" * 64, Unit.MM, Role.JAW, digest) for digest in ("", "a", "b")}
+    assert measure.rests_on_bodies is rests
+    assert len(keys) == (3 if rests else 1)
+
+
+@pytest.mark.parametrize(("needs", "rests"), [((), False), ((PLAIN,), False), ((PLAIN, RESTING), True)])
+def test_a_case_measure_rests_on_bodies_through_what_it_needs(
+    needs: tuple[RecordMeasure[Any], ...], rests: bool
+) -> None:
+    keys = {of_case(needs=needs).key(ROWS, CaseForm(), digest) for digest in ("", "a", "b")}
+    assert len(keys) == (3 if rests else 1)
