@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from server.metrology.bodies.cells import Cells
-from server.metrology.bodies.fitting import REACHES_MM, BodyFit, pair, settle
-from server.metrology.bodies.placing import first_poses
+from server.metrology.bodies.fitting import BodyFit, pair, settle
+from server.metrology.bodies.placing import FirstPose, first_poses
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bodies.voting import AxisGuess, axis_guesses
 from server.metrology.rigid import Array, apply, inverse
@@ -25,6 +25,8 @@ SAME_LINE_COS = 0.97
 SAME_LINE_ALONG_MM = 4.0
 POSES = 2
 """First poses of a kind that are fitted on one axis."""
+UNLIKELY_RATIO = 0.6
+AROUND_MM = 1.0
 LEAST_SUPPORT_RATIO = 0.12
 """Less of a body's area than this is no evidence worth a fit."""
 LEAST_EXPLAINED_RATIO = 0.2
@@ -104,10 +106,12 @@ def _is_same_line(a: AxisGuess, b: AxisGuess) -> bool:
 def _candidate(
     cells: Cells, near: cKDTree, guess: AxisGuess, kinds: Sequence[ReferenceBody]
 ) -> Candidate | None:
+    poses = [first_poses(cells, near, guess, body)[:POSES] for body in kinds]
+    most = max((p.support_mm2 for few in poses for p in few), default=0.0)
     fits = [
         (*best, index)
-        for index, body in enumerate(kinds)
-        if (best := _best_on_axis(cells, near, guess, body)) is not None
+        for index, (body, few) in enumerate(zip(kinds, poses, strict=True))
+        if (best := _best_of(cells, near, body, few, most)) is not None
     ]
     if not fits:
         return None
@@ -121,23 +125,35 @@ def _candidate(
     return Candidate(index, owned, tuple(f[0] for f in fits))
 
 
-def _best_on_axis(
-    cells: Cells, near: cKDTree, guess: AxisGuess, body: ReferenceBody
+def _best_of(
+    cells: Cells, near: cKDTree, body: ReferenceBody, poses: Sequence[FirstPose], most_mm2: float
 ) -> tuple[KindFit, Ints] | None:
+    """The best fit of one kind from its first poses. most_mm2: the support of any kind's first pose; a kind far below it
+    is fitted once only, to say how well it would do."""
     best: tuple[KindFit, Ints] | None = None
-    for pose in first_poses(cells, near, guess, body)[:POSES]:
+    likely = len(poses) > 0 and poses[0].support_mm2 > UNLIKELY_RATIO * most_mm2
+    for pose in poses if likely else poses[:1]:
         if pose.support_mm2 < LEAST_SUPPORT_RATIO * body.area_mm2:
             continue
-        middle = pose.T_scan_body[:3, 3] + 0.5 * body.height_mm * pose.T_scan_body[:3, 2]
-        reach = float(np.hypot(0.5 * body.height_mm, body.reach_mm)) + 1.0
-        around = np.asarray(near.query_ball_point(middle, reach), dtype=np.int64)
-        fit = settle(body, pose.T_scan_body, cells.points[around], cells.normals[around], REACHES_MM)
+        around = _around(cells, near, body, pose.T_scan_body)
+        fit = settle(body, pose.T_scan_body, cells.points[around], cells.normals[around])
         if fit is None:
             continue
         made = _explained(cells, around, body, fit)
         if best is None or made[0].explained_mm2 > best[0].explained_mm2:
             best = made
     return best
+
+
+def _around(cells: Cells, near: cKDTree, body: ReferenceBody, T: Array) -> Ints:
+    """The cells in the body's hull and within AROUND_MM of it."""
+    middle = T[:3, 3] + 0.5 * body.height_mm * T[:3, 2]
+    reach = float(np.hypot(0.5 * body.height_mm + AROUND_MM, body.reach_mm + AROUND_MM))
+    ball = np.asarray(near.query_ball_point(middle, reach), dtype=np.int64)
+    q = apply(inverse(T), cells.points[ball])
+    hull = (q[:, 2] > -AROUND_MM) & (q[:, 2] < body.height_mm + AROUND_MM)
+    hull &= q[:, 0] ** 2 + q[:, 1] ** 2 < (body.reach_mm + AROUND_MM) ** 2
+    return ball[hull]
 
 
 def _explained(cells: Cells, around: Ints, body: ReferenceBody, fit: BodyFit) -> tuple[KindFit, Ints]:

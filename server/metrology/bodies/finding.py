@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
@@ -118,14 +119,41 @@ def _settled(surface: Surface, body: ReferenceBody, candidate: Candidate) -> _Se
 
 def _about(surface: Surface, body: ReferenceBody, T: Array) -> tuple[Points, Scan]:
     """Normals of the vertices near the body's hull, and the facets between them as a scan."""
-    q = apply(inverse(T), surface.points)
-    close = (q[:, 0] ** 2 + q[:, 1] ** 2 < (body.reach_mm + ABOUT_MM) ** 2) & (q[:, 2] > -ABOUT_MM)
-    close &= q[:, 2] < body.height_mm + ABOUT_MM
-    inside = np.flatnonzero(close)
-    number = np.full(len(q), -1, dtype=np.int32)
-    number[inside] = np.arange(len(inside), dtype=np.int32)
-    faces = number[surface.faces[close[surface.faces].all(axis=1)]]
+    reach, height = body.reach_mm + ABOUT_MM, body.height_mm + ABOUT_MM
+    number = _numbers_within(surface.points, inverse(T), reach, -ABOUT_MM, height)
+    inside = np.flatnonzero(number >= 0)
+    faces = _facets_within(surface.faces, number)
     return surface.normals[inside], Scan(surface.points[inside], faces)
+
+
+@njit(cache=True)
+def _numbers_within(points: Points, back: Array, reach: float, low: float, high: float) -> NDArray[np.int32]:
+    """Points in a cylinder numbered in order, -1 for those outside."""
+    number = np.full(len(points), -1, dtype=np.int32)
+    n = 0
+    for i in range(len(points)):
+        p = points[i]
+        z = back[2, 0] * p[0] + back[2, 1] * p[1] + back[2, 2] * p[2] + back[2, 3]
+        if low < z < high:
+            x = back[0, 0] * p[0] + back[0, 1] * p[1] + back[0, 2] * p[2] + back[0, 3]
+            y = back[1, 0] * p[0] + back[1, 1] * p[1] + back[1, 2] * p[2] + back[1, 3]
+            if x * x + y * y < reach * reach:
+                number[i] = n
+                n += 1
+    return number
+
+
+@njit(cache=True)
+def _facets_within(faces: NDArray[np.int32], number: NDArray[np.int32]) -> NDArray[np.int32]:
+    """The facets all of whose corners are numbered, by those numbers."""
+    kept = np.empty((len(faces), 3), dtype=np.int32)
+    n = 0
+    for i in range(len(faces)):
+        a, b, c = number[faces[i, 0]], number[faces[i, 1]], number[faces[i, 2]]
+        if a >= 0 and b >= 0 and c >= 0:
+            kept[n, 0], kept[n, 1], kept[n, 2] = a, b, c
+            n += 1
+    return kept[:n].copy()
 
 
 def _is_credible(s: _Settled) -> bool:

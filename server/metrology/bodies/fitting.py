@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from server.metrology.bodies.reference import ReferenceBody
@@ -20,13 +21,14 @@ from server.metrology.scan import Points
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-REACHES_MM = (0.7, 0.5, 0.4, 0.3, 0.2, 0.2, 0.15)
+COARSE_MM, FINE_MM = (0.7, 0.45, 0.3), (0.2, 0.15)
+FEW, MANY = 300, 1000
 TUKEY = 4.685
 LEAST_SIGMA_MM = 0.002
 CREASE_MM = 0.2
 LEAST_POINTS = 30
-SETTLED_MM = 2e-5
-MOST_ROUNDS = 12
+NEARLY_MM, SETTLED_MM = 1e-3, 5e-5
+FIRST_ROUNDS, MOST_ROUNDS = 6, 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,14 +79,17 @@ def pair(body: ReferenceBody, T_scan_body: Array, points: Points, normals: Point
     return Paired(nearest.points, n, e, counts)
 
 
-def settle(
-    body: ReferenceBody, T: Array, points: Points, normals: Points, reaches_mm: tuple[float, ...]
-) -> BodyFit | None:
+def settle(body: ReferenceBody, T: Array, points: Points, normals: Points) -> BodyFit | None:
     """Steps from a first pose with a shrinking reach, all points near enough counting by Tukey's weight. None where
-    too few do."""
-    fit: BodyFit | None = None
-    for reach in reaches_mm:
-        fit = _step(body, T, points, normals, reach, reach / 2.0)
+    too few do. The first steps, which need no precision, take FEW of the points."""
+    few = slice(None, None, max(1, len(points) // FEW))
+    for reach in COARSE_MM:
+        fit = _step(body, T, points[few], normals[few], reach)
+        if fit is None:
+            return None
+        T = fit.T_scan_body
+    for reach in FINE_MM:
+        fit = _step(body, T, points, normals, reach)
         if fit is None:
             return None
         T = fit.T_scan_body
@@ -98,7 +103,16 @@ def refine(
 
     faces: (m, 3) facets among the points. None where too few points remain.
     """
+    few = slice(None, None, max(1, len(points) // MANY))
     fit: BodyFit | None = None
+    for _ in range(FIRST_ROUNDS):
+        paired = pair(body, T, points[few], normals[few], 0.5)
+        fit = _solve(T, paired, _within(paired, body), None)
+        if fit is None:
+            break
+        T = fit.T_scan_body
+        if fit.moved_mm < NEARLY_MM:
+            break
     for k in range(MOST_ROUNDS):
         paired = pair(body, T, points, normals, 0.5)
         keep = _within(paired, body) & ~_by_strangers(paired, faces)
@@ -106,16 +120,14 @@ def refine(
         if fit is None:
             return None
         T = fit.T_scan_body
-        if k > 2 and fit.moved_mm < SETTLED_MM:
+        if k > 0 and fit.moved_mm < SETTLED_MM:
             break
     return fit
 
 
-def _step(
-    body: ReferenceBody, T: Array, points: Points, normals: Points, reach_mm: float, scale_mm: float
-) -> BodyFit | None:
+def _step(body: ReferenceBody, T: Array, points: Points, normals: Points, reach_mm: float) -> BodyFit | None:
     paired = pair(body, T, points, normals, reach_mm)
-    return _solve(T, paired, paired.counts, scale_mm / TUKEY * 2.0)
+    return _solve(T, paired, paired.counts, reach_mm / TUKEY)
 
 
 def _within(paired: Paired, body: ReferenceBody) -> Mask:
@@ -153,11 +165,9 @@ def _solve(T: Array, paired: Paired, keep: Mask, sigma_mm: float | None) -> Body
     if used.sum() < LEAST_POINTS:
         return None
     middle = paired.at[used].mean(axis=0)
-    J = jacobian(paired.at[used], paired.normals[used], middle)
-    w = weights[used]
-    H = (J * w[:, None]).T @ J
+    H, g = _normal_equations(paired.at, paired.normals, e, weights, middle)
     H += 1e-9 * np.trace(H) / 6.0 * np.eye(6)
-    step = np.asarray(-np.linalg.solve(H, (J * w[:, None]).T @ e[used]), dtype=np.float64)
+    step = np.asarray(-np.linalg.solve(H, g), dtype=np.float64)
     motion = small_motion(step)
     motion[:3, 3] += middle - motion[:3, :3] @ middle
     # the points move by `motion` in the body's frame, hence the body by its inverse in the scan's
@@ -169,3 +179,27 @@ def _solve(T: Array, paired: Paired, keep: Mask, sigma_mm: float | None) -> Body
 def jacobian(at: Points, normals: Points, middle: Floats) -> Floats:
     """(n, 6) change of the residuals by a turn (rad) about `middle` and a shift (mm) of the points, body's frame."""
     return np.hstack([np.cross(at - middle, normals), normals])
+
+
+@njit(cache=True)
+def _normal_equations(
+    at: Points, normals: Points, e: Floats, weights: Floats, middle: Floats
+) -> tuple[Floats, Floats]:
+    """JᵀWJ and JᵀWe of the rows of `jacobian`."""
+    H, g, row = np.zeros((6, 6)), np.zeros(6), np.zeros(6)
+    for i in range(len(e)):
+        if weights[i] <= 0.0:
+            continue
+        x, y, z = at[i, 0] - middle[0], at[i, 1] - middle[1], at[i, 2] - middle[2]
+        nx, ny, nz = normals[i, 0], normals[i, 1], normals[i, 2]
+        row[0], row[1], row[2] = y * nz - z * ny, z * nx - x * nz, x * ny - y * nx
+        row[3], row[4], row[5] = nx, ny, nz
+        for a in range(6):
+            wa = weights[i] * row[a]
+            g[a] += wa * e[i]
+            for b in range(a + 1):
+                H[a, b] += wa * row[b]
+    for a in range(6):
+        for b in range(a):
+            H[b, a] = H[a, b]
+    return H, g

@@ -148,19 +148,26 @@ def is_clock_sure(cells: Cells, body: ReferenceBody, T_scan_body: Floats) -> boo
     if not body.is_index.any():
         return False
     near = cells.points - T_scan_body[:3, 3]
-    close = np.einsum("ij,ij->i", near, near) < (body.height_mm + body.reach_mm) ** 2
+    close = np.flatnonzero(np.einsum("ij,ij->i", near, near) < (body.height_mm + body.reach_mm) ** 2)
     local = near[close] @ T_scan_body[:3, :3]
-    at = cKDTree(body.points)
-    support = []
-    for turn in np.arange(TURNS) * 2.0 * np.pi / TURNS:
-        c, s = np.cos(turn), np.sin(turn)
-        turned = np.column_stack(
-            [c * local[:, 0] + s * local[:, 1], c * local[:, 1] - s * local[:, 0], local[:, 2]]
-        )
-        d = at.query(turned, distance_upper_bound=SURE_MM)[0]
-        support.append(float((cells.areas_mm2[close] * (1.0 - np.minimum(d / SURE_MM, 1.0) ** 2)).sum()))
+    matters = _where_turning_matters(body, local)
+    close, local = close[matters], local[matters]
+    turns = np.arange(TURNS) * 2.0 * np.pi / TURNS
+    c, s = np.cos(turns)[:, None], np.sin(turns)[:, None]
+    x, y = local[:, 0], local[:, 1]
+    turned = np.stack([c * x + s * y, c * y - s * x, np.tile(local[:, 2], (TURNS, 1))], axis=-1)
+    d = body.tree.nearest(turned.reshape(-1, 3), SURE_MM).distance_mm.reshape(TURNS, -1)
+    support = (1.0 - np.minimum(d / SURE_MM, 1.0) ** 2) @ cells.areas_mm2[close]
     other = max(support[TURNS // 8 : TURNS - TURNS // 8 + 1])
-    return support[0] - other > SURE_INDEX_SHARE * float(body.is_index.mean()) * body.area_mm2
+    return bool(support[0] - other > SURE_INDEX_SHARE * float(body.is_index.mean()) * body.area_mm2)
+
+
+def _where_turning_matters(body: ReferenceBody, local: Points) -> NDArray[np.bool_]:
+    """Which points lie as high and as far out as the index feature does; elsewhere a turn changes nothing."""
+    index = body.points[body.is_index]
+    r, z = np.hypot(local[:, 0], local[:, 1]), local[:, 2]
+    low, high = index[:, 2].min() - SURE_MM, index[:, 2].max() + SURE_MM
+    return np.asarray((z > low) & (z < high) & (r > np.hypot(index[:, 0], index[:, 1]).min() - SURE_MM))
 
 
 @njit(cache=True)

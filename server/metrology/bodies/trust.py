@@ -1,15 +1,16 @@
 """How far a fitted pose can be trusted: covariance from the fit's own residuals, their likeness with distance included.
 
-Scanners do not scatter point by point alone; neighbouring points err alike. The residuals of a fit show how much and how
-far (what the fit itself has taken up is allowed for), and the covariance is that of a weighted fit to such data:
-H⁻¹ Jᵀ W C W J H⁻¹ (Aitken 1935, for weights that are not those of C). What moves a body as a whole, as stitching does, no
+Scanners do not scatter point by point alone; neighbouring points err alike. How products of residuals fall with distance
+shows how much and how far, once it is allowed for what the fit itself has taken up. All used points speak, summed by small
+patches. The covariance is that of a robust fit to such data: H⁻¹ S H⁻¹, S the scatter of the scores, H their slope (Huber
+1967; Hampel et al. 1986; for scores that are alike, Conley 1999). What moves a body as a whole, as stitching does, no
 residual can show: it is not in these figures.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
@@ -18,12 +19,13 @@ from scipy.optimize import nnls
 from scipy.stats import chi2, norm
 from scipy.stats import t as student
 
+from server.metrology.bodies.cells import grid_keys
 from server.metrology.bodies.fitting import BodyFit, jacobian
 from server.metrology.rigid import Array
 
 Floats = NDArray[np.float64]
 
-SAMPLE = 360
+PATCH_MM = 0.6
 LENGTHS_MM = (0.4, 0.8, 1.5, 2.5, 4.0, 6.0)
 BINS_MM = np.array([1e-9, 0.2, 0.4, 0.7, 1.0, 1.4, 1.9, 2.5, 3.2, 4.0, 5.0])
 LEAST_SIGMA_MM = 0.001
@@ -50,16 +52,6 @@ class Trust:
     alike_over_mm: float
 
 
-def trusts_of(fits: Sequence[BodyFit]) -> list[Trust]:
-    """The uncertainty of settled fits to one scan. How its points scatter is read from all of them together."""
-    if not fits:
-        return []
-    samples = [_sample(fit) for fit in fits]
-    white, alike, kernel = _scatter(samples)
-    alike *= float(student.ppf(0.975, MODES_SEEN * len(fits)) / norm.ppf(0.975))
-    return [_trust(fit, sample, white, alike, kernel) for fit, sample in zip(fits, samples, strict=True)]
-
-
 @dataclass(frozen=True, slots=True)
 class _Kernel:
     """How alike errors are at a distance: exp(-(d / length_mm) ** power)."""
@@ -71,74 +63,159 @@ class _Kernel:
         return np.asarray(np.exp(-((D / self.length_mm) ** self.power)))
 
 
+KERNELS = tuple(_Kernel(length, power) for length in LENGTHS_MM for power in (1, 2))
+
+
+def trusts_of(fits: Sequence[BodyFit]) -> list[Trust]:
+    """The uncertainty of settled fits to one scan. How its points scatter is read from all of them together."""
+    if not fits:
+        return []
+    patches = [_patches(fit) for fit in fits]
+    scatter = _scatter_of(patches)
+    unsure = float(student.ppf(0.975, MODES_SEEN * len(fits)) / norm.ppf(0.975))
+    scatter = replace(scatter, alike=scatter.alike * unsure**2)
+    return [_trust(one, scatter) for one in patches]
+
+
 @dataclass(frozen=True, slots=True)
-class _Sample:
-    """Points of one fit, evenly spread: J (n, 6), weights, residuals, distances between them (n, n)."""
+class _Patches:
+    """The used points of one fit, summed by cells of PATCH_MM.
 
+    n (c,): points in each. J (c, 6): sums of the rows of the Jacobian; answer (c, 6): the same, each row by how much its
+    score changes with its residual. score (c,): sums of weight times residual. D (c, c): distances between cells. back
+    (6, 6): inverse of the matrix that turns scores into a pose; gram (6, 6): JᵀJ of single points. square: sum of squared scores of single points; shrunk:
+    that over the sum of squared residuals.
+    """
+
+    n: Floats
     J: Floats
-    w: Floats
-    e: Floats
+    answer: Floats
+    score: Floats
     D: Floats
+    back: Floats
+    gram: Floats
+    square: float
+    shrunk: float
+
+    @property
+    def mean(self) -> Floats:
+        """(c, 6) mean row of the Jacobian in each cell."""
+        return np.asarray(self.J / self.n[:, None])
 
 
-def _sample(fit: BodyFit) -> _Sample:
-    used = np.flatnonzero(fit.used)
-    at = fit.at[used]
-    turn = np.arctan2(at[:, 1], at[:, 0])
-    order = np.lexsort((turn, np.round(at[:, 2] / 0.3)))
-    picked = used[order[np.linspace(0, len(used) - 1, min(SAMPLE, len(used))).astype(np.int64)]]
-    at = fit.at[picked]
-    J = jacobian(fit.at[picked], fit.normals[picked], np.zeros(3))
-    D = np.linalg.norm(at[:, None] - at[None], axis=2)
-    return _Sample(J, fit.weights[picked], fit.residual_mm[picked], D)
+@dataclass(frozen=True, slots=True)
+class _Scatter:
+    """Variances: of single points, of what the points of one patch share, and (k,) of what neighbourhoods share by each of
+    KERNELS."""
+
+    white: float
+    patch: float
+    alike: Floats
+
+    def at(self, D: Floats) -> Floats:
+        """What two patches at a distance share."""
+        parts = [a * kernel.at(D) for a, kernel in zip(self.alike, KERNELS, strict=True) if a > 0.0]
+        return np.asarray(sum(parts, np.zeros_like(D)))
+
+    @property
+    def length_mm(self) -> float:
+        """Mean width of the neighbourhoods, 0 where there are none."""
+        total = float(self.alike.sum())
+        lengths = np.array([kernel.length_mm for kernel in KERNELS])
+        return float(self.alike @ lengths) / total if total > 0.0 else 0.0
 
 
-def _trust(fit: BodyFit, sample: _Sample, white: float, alike: float, kernel: _Kernel) -> Trust:
-    J = jacobian(fit.at[fit.used], fit.normals[fit.used], np.zeros(3))
-    Jw = J * fit.weights[fit.used][:, None]
-    back = np.linalg.pinv(Jw.T @ J, rcond=1e-9)
-    few = sample.J * sample.w[:, None] * (len(J) / len(sample.J))
-    inner = white**2 * (Jw.T @ Jw) + alike**2 * (few.T @ kernel.at(sample.D) @ few)
-    C = back @ inner @ back
-    return Trust(C, *_radii(C), white, alike, kernel.length_mm)
+def _patches(fit: BodyFit) -> _Patches:
+    used = fit.used
+    at, w, e = fit.at[used], fit.weights[used], fit.residual_mm[used]
+    J = jacobian(at, fit.normals[used], np.zeros(3))
+    slope = np.sqrt(w) * (5.0 * np.sqrt(w) - 4.0)  # d(w e)/de for Tukey's w
+    answer, score = J * slope[:, None], w * e
+    _, cell = np.unique(grid_keys(at, PATCH_MM), return_inverse=True)
+    n = np.bincount(cell).astype(np.float64)
+    middle = _summed(at, cell) / n[:, None]
+    square, plain = float(score @ score), float(e @ e)
+    return _Patches(
+        n=n,
+        J=_summed(J, cell),
+        answer=_summed(answer, cell),
+        score=_summed(score[:, None], cell)[:, 0],
+        D=np.asarray(np.linalg.norm(middle[:, None] - middle[None], axis=2), dtype=np.float64),
+        back=np.asarray(np.linalg.pinv(answer.T @ J, rcond=1e-9)),
+        gram=J.T @ J,
+        square=square,
+        shrunk=square / plain if plain > 0.0 else 1.0,
+    )
 
 
-def _scatter(samples: Sequence[_Sample]) -> tuple[float, float, _Kernel]:
-    """The scatter of single points, that of neighbourhoods, and how the latter falls with distance."""
-    kernels = [_Kernel(length, power) for length in LENGTHS_MM for power in (1, 2)]
-    n = len(BINS_MM)
-    seen, white, counts = np.zeros(n), np.zeros(n), np.zeros(n)
-    like = np.zeros((len(kernels), n))
-    for s in samples:
-        A = s.J @ np.linalg.pinv((s.J * s.w[:, None]).T @ s.J, rcond=1e-9)
-        B = s.J * s.w[:, None]
-        place = np.digitize(s.D, BINS_MM)
-        counts += np.bincount(place.ravel(), minlength=n + 1)[:n]
-        seen += _left_by_bin(np.outer(s.e, s.e), place, 0.0 * A, B, n)
-        white += _left_by_bin(np.eye(len(s.e)), place, A, B, n)
-        for k, kernel in enumerate(kernels):
-            like[k] += _left_by_bin(kernel.at(s.D), place, A, B, n)
-    by = np.sqrt(1.0 / np.maximum(counts, 1.0))
-    best = (np.inf, 0.0, 0.0, kernels[0])
-    for k, kernel in enumerate(kernels):
-        (a, b), miss = nnls(np.column_stack([white, like[k]]) * by[:, None], seen * by)
-        if miss < best[0]:
-            best = (float(miss), float(a), float(b), kernel)
-    _, a, b, kernel = best
-    return float(np.sqrt(max(a, LEAST_SIGMA_MM**2))), float(np.sqrt(b)), kernel
+def _summed(rows: Floats, cell: NDArray[np.int64]) -> Floats:
+    return np.stack([np.bincount(cell, weights=column) for column in rows.T], axis=1)
 
 
-@njit(cache=True)
+def _trust(p: _Patches, scatter: _Scatter) -> Trust:
+    """The covariance of the pose, the points of a patch taken together."""
+    inner = scatter.white * p.gram + scatter.patch * p.J.T @ p.J
+    inner += p.J.T @ scatter.at(p.D) @ p.J
+    C = p.back @ inner @ p.back.T
+    variances = (scatter.white, scatter.patch + float(scatter.alike.sum()))
+    white, alike = (float(np.sqrt(v / p.shrunk)) for v in variances)
+    return Trust(C, *_radii(C), white, alike, scatter.length_mm)
+
+
+def _scatter_of(all_patches: Sequence[_Patches]) -> _Scatter:
+    """The scatter that explains how products of scores fall with distance, by non-negative least squares for each kernel;
+    the kernels averaged by their likelihood (Burnham & Anderson 2002), since few scans tell them apart."""
+    n = len(BINS_MM) + 1
+    seen, white, patch, pairs = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+    like = np.zeros((len(KERNELS), n))
+    for p in all_patches:
+        place = np.digitize(p.D, BINS_MM)
+        both = np.outer(p.n, p.n)
+        seen += _by_bin(np.outer(p.score, p.score), place, p, is_left=True, points=p.square)
+        white += _by_bin(np.diag(p.n), place, p, points=p.n.sum() - 6.0)
+        patch += _by_bin(np.diag(p.n**2), place, p)
+        pairs += _by_bin(both, place, p, is_left=True, points=p.n.sum())
+        for k, kernel in enumerate(KERNELS):
+            like[k] += _by_bin(kernel.at(p.D) * both, place, p)
+    by = 1.0 / np.sqrt(
+        np.maximum(pairs, 1e-9)
+    )  # white scores of variance v give a bin the variance 2 v² pairs
+    made = [nnls(np.stack([white, patch, row], axis=1) * by[:, None], seen * by) for row in like]
+    miss2 = np.array([miss**2 for _, miss in made])
+    v = float(seen[0] / max(white[0], 1.0))
+    share = np.exp(-(miss2 - miss2.min()) / (4.0 * max(v, LEAST_SIGMA_MM**2) ** 2))
+    parts = np.array([x for x, _ in made]) * (share / share.sum())[:, None]
+    return _Scatter(max(float(parts[:, 0].sum()), LEAST_SIGMA_MM**2), float(parts[:, 1].sum()), parts[:, 2])
+
+
+def _by_bin(
+    K: Floats, place: NDArray[np.int64], p: _Patches, *, is_left: bool = False, points: float | None = None
+) -> Floats:
+    """Scatter K between the sums of patches, less what the fit has taken up of it (unless it is what is left), summed by
+    distance: first that of single points, then each patch with itself, then pairs."""
+    by = _left_by_bin(K, place, (0.0 if is_left else 1.0) * p.answer @ p.back, p.mean, len(BINS_MM))
+    if points is None:
+        points = float(_left_diagonal(K, p) @ (1.0 / p.n))
+    return np.concatenate([[points], by])
+
+
+def _left_diagonal(K: Floats, p: _Patches) -> Floats:
+    A, B = p.answer @ p.back, p.mean
+    M = K @ B - 0.5 * A @ (B.T @ K @ B)
+    return np.asarray(np.diag(K) - 2.0 * np.einsum("ij,ij->i", A, M))
+
+
 def _left_by_bin(K: Floats, place: NDArray[np.int64], A: Floats, B: Floats, n_bins: int) -> Floats:
     """What a fit leaves of scatter K, (I - A Bᵀ) K (I - B Aᵀ), the fit taking up A Bᵀ of it: summed by distance, the points
     themselves in bin 0; pairs beyond the last bin are left out."""
-    n, m = B.shape
-    KB = np.zeros((n, m))
-    for i in range(n):
-        for j in range(n):
-            for k in range(m):
-                KB[i, k] += K[i, j] * B[j, k]
-    BKB = B.T @ KB
+    KB = K @ B
+    M = KB - 0.5 * A @ (B.T @ KB)  # (I - A Bᵀ) K (I - B Aᵀ) = K - A Mᵀ - M Aᵀ
+    return np.asarray(_summed_by_bin(K, place, A, M, n_bins))
+
+
+@njit(cache=True)
+def _summed_by_bin(K: Floats, place: NDArray[np.int64], A: Floats, M: Floats, n_bins: int) -> Floats:
+    n, m = A.shape
     sums = np.zeros(n_bins)
     for i in range(n):
         for j in range(i, n):
@@ -147,9 +224,7 @@ def _left_by_bin(K: Floats, place: NDArray[np.int64], A: Floats, B: Floats, n_bi
                 continue
             left = K[i, j]
             for k in range(m):
-                left -= A[i, k] * KB[j, k] + KB[i, k] * A[j, k]
-                for h in range(m):
-                    left += A[i, k] * BKB[k, h] * A[j, h]
+                left -= A[i, k] * M[j, k] + M[i, k] * A[j, k]
             sums[bin_] += left if i == j else 2.0 * left
     return sums
 

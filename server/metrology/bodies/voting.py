@@ -49,7 +49,7 @@ def axis_guesses(cells: Cells, near: cKDTree, radius_mm: float, most: int) -> li
     ring_mm2 = 2.0 * np.pi * radius_mm * 3.0 * VOTE_MM
     strong = np.flatnonzero(votes > LEAST_RING_SHARE * ring_mm2)
     strong = strong[np.argsort(-votes[strong], kind="stable")]
-    chosen = _apart(peaks[strong], most)
+    chosen = _apart(np.ascontiguousarray(peaks[strong]), most)
     made = (_axis_at(cells, near, centres, peaks[strong[i]], radius_mm) for i in chosen)
     return [guess for guess in made if guess is not None]
 
@@ -88,15 +88,25 @@ def _about(keys: NDArray[np.int64], own: Floats, place: Points) -> tuple[Points,
     return mean, total
 
 
-def _apart(peaks: Points, most: int) -> list[int]:
+@njit(cache=True)
+def _apart(peaks: Points, most: int) -> NDArray[np.int64]:
     """Indices of peaks in order, each at least APART_MM from all before it."""
-    chosen: list[int] = []
-    for i, peak in enumerate(peaks):
-        if len(chosen) == most:
+    chosen = np.empty(most, dtype=np.int64)
+    n = 0
+    for i in range(len(peaks)):
+        if n == most:
             break
-        if all(np.sum((peaks[k] - peak) ** 2) > APART_MM**2 for k in chosen):
-            chosen.append(i)
-    return chosen
+        is_apart = True
+        for j in range(n):
+            k = chosen[j]
+            dx, dy, dz = peaks[k, 0] - peaks[i, 0], peaks[k, 1] - peaks[i, 1], peaks[k, 2] - peaks[i, 2]
+            if dx * dx + dy * dy + dz * dz <= APART_MM**2:
+                is_apart = False
+                break
+        if is_apart:
+            chosen[n] = i
+            n += 1
+    return chosen[:n]
 
 
 def _axis_at(
