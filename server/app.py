@@ -21,12 +21,12 @@ from server.kit.schema import upgrade_schema
 from server.kit.settings import Settings
 from server.uploads.finishing import finish_what_a_crash_left
 from server.version import VERSION
+from server.web.api.routes import router as interface
 from server.web.body_limit import BodyLimit
 from server.web.errors import install_error_answers
 from server.web.headers import Headers
 from server.web.pages.routes import router as pages
 from server.web.rendering import STATIC
-from server.web.tus import router as uploads
 
 
 def open_portal(settings: Settings, clock: Clock | None = None) -> Portal:
@@ -41,19 +41,11 @@ def open_portal(settings: Settings, clock: Clock | None = None) -> Portal:
 
 def build_app(portal: Portal) -> FastAPI:
     """The application over an open portal. With `run_worker` it measures in its own process tree."""
-    has_docs = portal.settings.show_api_docs
-    app = FastAPI(
-        title="Archproof",
-        version=VERSION,
-        docs_url="/api/docs" if has_docs else None,
-        redoc_url=None,
-        openapi_url="/api/v1/openapi.json",
-        lifespan=_lifespan,
-    )
+    app = FastAPI(title="Archproof", version=VERSION, openapi_url=None, lifespan=_lifespan)
     app.state.portal = portal
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.include_router(pages)
-    app.include_router(uploads)
+    app.include_router(interface)
     install_error_answers(app)
     app.add_middleware(BodyLimit, max_bytes=portal.settings.max_body_bytes)
     app.add_middleware(Headers, is_secure=portal.settings.is_secure)

@@ -32,6 +32,7 @@ class ArrivedFile:
 def change_form(work: Work, case_id: str, form: CaseForm) -> Case:
     """Keeps a new version of the form and judges the case again. Raises CaseUnknown, NotYours, WrongTurn."""
     case = find_case(work, case_id, for_change=True)
+    _require_clinic(work)
     if CaseForm.model_validate(case.form) == form:
         return case
     open_for_change(work, case)
@@ -85,6 +86,7 @@ def change_record(
     """Says anew what a record is (None leaves as it is), and has it measured as that. Rounds already submitted keep
     what was said then. Raises CaseUnknown, NotYours, WrongTurn."""
     record = find_record(work, record_id)
+    _require_clinic(work)
     said = {
         "role": role or record.role,
         "unit": unit or record.unit,
@@ -132,6 +134,10 @@ def free_name(wanted: str, taken: set[str]) -> str:
         name = f"{path.stem} ({n}){path.suffix}"
         n += 1
     return name
+
+
+def _require_clinic(work: Work) -> None:
+    work.require(work.actor.is_clinic, "Only the clinic changes its records and its form.")
 
 
 def _record_for_change(work: Work, record_id: str) -> tuple[Record, Case]:

@@ -6,7 +6,7 @@ import base64
 import binascii
 import json
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import ColumnElement, tuple_
@@ -115,8 +115,12 @@ def _cursor(case: Case) -> str:
 
 
 def _read_cursor(cursor: str) -> tuple[Any, ...]:
+    """Where the page before ended. What somebody else made up is refused, not handed to the database."""
     try:
         at, lightness, case_id = json.loads(base64.urlsafe_b64decode(cursor))
-        return datetime.fromisoformat(at), int(lightness), str(case_id)
-    except (ValueError, TypeError, binascii.Error) as error:
+        moment = datetime.fromisoformat(at).astimezone(UTC)
+    except (ValueError, TypeError, OverflowError, RecursionError, binascii.Error) as error:
         raise CursorUnusable("This list cannot be continued from there.") from error
+    if lightness not in range(4) or not isinstance(case_id, str) or not case_id.isalnum():
+        raise CursorUnusable("This list cannot be continued from there.")
+    return moment, lightness, case_id

@@ -57,6 +57,14 @@ def find_record(work: Work, record_id: str) -> Record:
     return record
 
 
+def find_record_of(work: Work, case_id: str, record_id: str) -> Record:
+    """The same for a record of one case. Raises CaseUnknown."""
+    record = find_record(work, record_id)
+    if record.case_id != case_id:
+        raise CaseUnknown("There is no such record.")
+    return record
+
+
 def current_round(work: Work, case: Case) -> Round:
     return work.session.exec(
         select(Round).where(Round.case_id == case.id, Round.number == case.round_number)

@@ -55,7 +55,8 @@ class Settings(BaseSettings):
     )
     log_level: str = Field(default="INFO", description="Least grave level that is logged.")
     show_api_docs: bool = Field(
-        default=False, description="Serve the browsable page about the REST interface."
+        default=False,
+        description="Show the description of the interface for programs to anybody; otherwise to those signed in or with a token.",
     )
 
     run_worker: bool = Field(

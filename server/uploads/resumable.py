@@ -124,7 +124,9 @@ def _check_said(new: NewUpload) -> None:
     if new.sha256 and not _SHA256.fullmatch(new.sha256):
         raise SaidWrong("A SHA-256 is written as 64 hexadecimal digits.")
     if new.body and (len(new.body) > MAX_BODY or not new.body.isprintable()):
-        raise SaidWrong(f"The name of a reference body has at most {MAX_BODY} characters, all of them printable.")
+        raise SaidWrong(
+            f"The name of a reference body has at most {MAX_BODY} characters, all of them printable."
+        )
 
 
 def _what_is_said(work: Work, form: CaseForm, name: str, new: NewUpload, case_id: str) -> NewUpload:

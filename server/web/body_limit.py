@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from server.errors import BadRequest
-from server.web.tus import PATH as UPLOADS
+
+TAKES_A_FILE = re.compile(r"/api/v1/(uploads/[^/]+|cases/[^/]+/files/[^/]+)")
+"""Addresses to which the bytes of a file are sent; those have their own limit, told by what was announced."""
 
 
 class BodyTooLarge(BadRequest):
@@ -23,7 +27,7 @@ class BodyLimit:
         self.max_bytes = max_bytes
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http" or scope["path"].startswith(UPLOADS + "/"):
+        if scope["type"] != "http" or TAKES_A_FILE.fullmatch(scope["path"]):
             await self.app(scope, receive, send)
             return
         taken = 0

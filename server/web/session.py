@@ -72,8 +72,7 @@ def clear_session_cookie(request: Request, response: Response) -> None:
 
 def signed(request: Request) -> OpenSession:
     """The live session of the request. Raises NotSignedIn."""
-    secret = session_secret(request)
-    opened = find_session(portal_of(request), secret) if secret else None
+    opened = _session_of(request)
     if opened is None:
         raise NotSignedIn("Sign in first.")
     return opened
@@ -82,13 +81,32 @@ def signed(request: Request) -> OpenSession:
 async def may_post(request: Request) -> None:
     """Lets a change through only from one of our own pages: by origin, and by the session's token where there is a
     session. Raises ForgedPost."""
+    _check_site(request)
+    opened = _session_of(request)
+    if opened is not None:
+        _check_token(opened, request.headers.get(CSRF_HEADER) or await _form_token(request))
+
+
+def may_send(request: Request) -> None:
+    """The same for a program's route that is asked by a page's script: the token comes in the header, and the body is
+    left to the route. Raises ForgedPost."""
+    _check_site(request)
+    opened = _session_of(request)
+    if opened is not None:
+        _check_token(opened, request.headers.get(CSRF_HEADER, ""))
+
+
+def _check_site(request: Request) -> None:
     if not _is_same_site(request):
         raise ForgedPost("This request does not come from one of the portal’s own pages.")
+
+
+def _session_of(request: Request) -> OpenSession | None:
     secret = session_secret(request)
-    opened = find_session(portal_of(request), secret) if secret else None
-    if opened is None:
-        return
-    given = request.headers.get(CSRF_HEADER) or await _form_token(request)
+    return find_session(portal_of(request), secret) if secret else None
+
+
+def _check_token(opened: OpenSession, given: str) -> None:
     if not hmac.compare_digest(given.encode(), opened.csrf_token.encode()):
         raise ForgedPost("The page is too old. Load it again and repeat what you did.")
 

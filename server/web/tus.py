@@ -8,11 +8,11 @@ from __future__ import annotations
 import base64
 import binascii
 from email.utils import formatdate
+from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import ClientDisconnect
 
 from server.accounts.work import reading, writing
 from server.errors import BadRequest
@@ -20,7 +20,6 @@ from server.kit.portal import Portal
 from server.records.roles import Role, Unit
 from server.uploads.finishing import finish_upload
 from server.uploads.resumable import (
-    IncomingPart,
     NewUpload,
     create_upload,
     end_upload,
@@ -30,7 +29,9 @@ from server.uploads.resumable import (
     open_part,
 )
 from server.uploads.tables import Upload
+from server.web.api.problems import refusals
 from server.web.asking import Asking
+from server.web.receiving import receive
 from server.web.session import portal_of
 
 PATH = "/api/v1/uploads"
@@ -38,7 +39,32 @@ VERSION = "1.0.0"
 _PART_TYPE = "application/offset+octet-stream"
 _TUS = {"Tus-Resumable": VERSION, "Cache-Control": "no-store"}
 
-router = APIRouter(prefix=PATH, tags=["uploads"])
+router = APIRouter(prefix=PATH, tags=["Resumable uploads"])
+
+
+def _says(summary: str, *statuses: int, **headers: str) -> dict[str, Any]:
+    """What the description of the interface says of a route: its headers are read by hand, so it is told them here."""
+    named = {"Tus_Resumable": "1.0.0, always."} | headers
+    parameters = [
+        {
+            "name": name.replace("_", "-"),
+            "in": "header",
+            "required": True,
+            "description": words,
+            "schema": {"type": "string"},
+        }
+        for name, words in named.items()
+    ]
+    refused = refusals(*statuses, 412)
+    return {"summary": summary, "responses": refused, "openapi_extra": {"parameters": parameters}}
+
+
+_LENGTH = "The size of the file in bytes."
+_METADATA = (
+    "Pairs of a name and a value in base64, apart by commas: filename and case (its id) always; role, unit, body, "
+    "replaces (a record's id), sha256 where known."
+)
+_OFFSET = "The byte at which this part begins: where the upload stands."
 
 
 class HeaderWrong(BadRequest):
@@ -57,7 +83,7 @@ class PartTypeWrong(BadRequest):
     http_status = 415
 
 
-@router.options("")
+@router.options("", status_code=204, summary="What the upload routes can do")
 def abilities(request: Request) -> Response:
     """What this server can do."""
     limit = str(portal_of(request).settings.max_record_bytes)
@@ -65,10 +91,16 @@ def abilities(request: Request) -> Response:
     return Response(status_code=204, headers=_TUS | more)
 
 
-@router.post("", status_code=201)
+@router.post(
+    "",
+    status_code=201,
+    response_class=Response,
+    **_says(
+        "Announce a file", 400, 403, 404, 409, 413, 415, 422, Upload_Length=_LENGTH, Upload_Metadata=_METADATA
+    ),
+)
 def begin(request: Request, actor: Asking) -> Response:
-    """Announces a file of a case: `Upload-Length`, and `Upload-Metadata` with filename, case and, where known, role,
-    unit, body, replaces, sha256."""
+    """For the clinic. The header Location of the answer is where its bytes go."""
     _check_version(request)
     portal = portal_of(request)
     said = _metadata(request.headers.get("upload-metadata", ""))
@@ -86,9 +118,9 @@ def begin(request: Request, actor: Asking) -> Response:
     return Response(status_code=201, headers=_state(portal, upload) | {"Location": f"{PATH}/{upload.id}"})
 
 
-@router.head("/{upload_id}")
+@router.head("/{upload_id}", response_class=Response, **_says("Ask how far it is", 404, 410))
 def stand(request: Request, actor: Asking, upload_id: str) -> Response:
-    """How far an upload is."""
+    """Upload-Offset is what is safe on disk; go on from there."""
     _check_version(request)
     portal = portal_of(request)
     with reading(portal, actor) as work:
@@ -96,7 +128,11 @@ def stand(request: Request, actor: Asking, upload_id: str) -> Response:
     return Response(headers=_state(portal, upload) | {"Upload-Length": str(upload.length_bytes)})
 
 
-@router.patch("/{upload_id}", status_code=204)
+@router.patch(
+    "/{upload_id}",
+    status_code=204,
+    **_says("Send the next bytes", 400, 404, 409, 410, 413, 415, 422, Upload_Offset=_OFFSET),
+)
 async def add_part(request: Request, actor: Asking, upload_id: str) -> Response:
     """The next bytes. What arrived before a lost line is kept; the last part makes the record."""
     _check_version(request)
@@ -105,7 +141,7 @@ async def add_part(request: Request, actor: Asking, upload_id: str) -> Response:
     portal, offset = portal_of(request), _number(request, "upload-offset")
     with portal.store.scratch() as path:
         part = await run_in_threadpool(open_part, portal, actor, upload_id, offset, path)
-        await _receive(request, part)
+        await receive(request, part)
         await run_in_threadpool(keep_part, portal, actor, part)
     await run_in_threadpool(finish_upload, portal, upload_id)
     with reading(portal, actor) as work:
@@ -113,25 +149,12 @@ async def add_part(request: Request, actor: Asking, upload_id: str) -> Response:
     return Response(status_code=204, headers=_state(portal, upload))
 
 
-@router.delete("/{upload_id}", status_code=204)
+@router.delete("/{upload_id}", status_code=204, **_says("Give it up", 404, 410))
 def give_up(request: Request, actor: Asking, upload_id: str) -> Response:
     """Ends an unfinished upload."""
     _check_version(request)
     end_upload(portal_of(request), actor, upload_id)
     return Response(status_code=204, headers=_TUS)
-
-
-async def _receive(request: Request, part: IncomingPart) -> None:
-    """Writes what comes, till the end or till the line is lost. Raises TooLarge with nothing of the part kept."""
-    try:
-        async for chunk in request.stream():
-            if chunk:
-                await run_in_threadpool(part.write, chunk)
-    except ClientDisconnect:
-        return
-    except BaseException:
-        part.file.close()
-        raise
 
 
 def _state(portal: Portal, upload: Upload) -> dict[str, str]:

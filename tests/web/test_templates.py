@@ -8,6 +8,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
+from fastapi import FastAPI
 from jinja2 import nodes
 
 from server.accounts.tables import ApiToken, AuditEntry, Organisation, OrganisationKind, Person, PersonRole
@@ -17,6 +18,8 @@ from server.records.roles import Role
 from server.rules.catalogue import RULES
 from server.rules.documents import catalogue_rows
 from server.web import vendor
+from server.web.api.description import describe
+from server.web.api.routes import router as interface
 from server.web.pages.catalogue.page import rules_page, sheets_page
 from server.web.pages.chair.build import Judged, Sending, chair_page
 from server.web.pages.door.page import DemoAccount, JoinPage, SignInPage
@@ -26,6 +29,7 @@ from server.web.pages.form.build import sections_of, sites_of, values_of
 from server.web.pages.form.page import FormPage
 from server.web.pages.home.build import home_page
 from server.web.pages.house.build import DEED_WORDS, audit_page, people_page, tokens_page
+from server.web.pages.interface.page import interface_page
 from server.web.pages.parts import Room
 from server.web.pages.patterns.page import ICONS, pattern_page
 from server.web.pages.queue.build import queue_page
@@ -102,6 +106,12 @@ def audit() -> Page:
     return audit_page(frame(Room.DESK), [entry], {"p1": "Ada Brandt"}, UTC)
 
 
+def any_app() -> FastAPI:
+    app = FastAPI()
+    app.include_router(interface)
+    return app
+
+
 PAGES: dict[str, Callable[[], Page]] = {
     "chair": chair,
     "chair, empty": lambda: chair(empty=True),
@@ -123,6 +133,7 @@ PAGES: dict[str, Callable[[], Page]] = {
     ),
     "tokens": tokens,
     "audit": audit,
+    "interface": lambda: interface_page(frame(Room.DESK), "http://portal.test", describe(any_app())),
 }
 PARTS: dict[str, Callable[[], Page]] = {
     "chair/_live.html": chair,

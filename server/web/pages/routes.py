@@ -10,6 +10,7 @@ from server.web.pages.door import routes as door
 from server.web.pages.form import routes as form
 from server.web.pages.home import routes as home
 from server.web.pages.house import routes as house
+from server.web.pages.interface import routes as interface
 from server.web.pages.queue import routes as queue
 from server.web.pages.review import routes as review
 
@@ -29,5 +30,6 @@ for part in (
     house.router,
     house.guarded,
     catalogue.router,
+    interface.router,
 ):
     router.include_router(part)

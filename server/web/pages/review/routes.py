@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from urllib.parse import quote
-
 from fastapi import APIRouter, Depends
-from fastapi.responses import HTMLResponse, Response, StreamingResponse
+from fastapi.responses import HTMLResponse, Response
 
 from server.accounts.work import reading
-from server.cases.lookup import CaseUnknown, find_record
+from server.cases.lookup import find_record_of
 from server.handoff.release import release
-from server.kit.portal import Portal
 from server.review.deciding import return_case, waive
-from server.uploads.finishing import blob_key
+from server.web.download import attachment
 from server.web.pages.chair.routes import case_deed
 from server.web.pages.visit import Posted, Visiting
 from server.web.session import may_post
@@ -43,21 +39,6 @@ def release_to_design(visit: Visiting, case_id: str) -> Response:
 
 @router.get("/cases/{case_id}/records/{record_id}/file")
 def fetch(visit: Visiting, case_id: str, record_id: str) -> Response:
-    """A record's bytes, always as an attachment and never as anything a browser would show."""
     with reading(visit.portal, visit.actor) as work:
-        record = find_record(work, record_id)
-        if record.case_id != case_id:
-            raise CaseUnknown("There is no such record.")
-    headers = {
-        "Content-Disposition": f"attachment; filename*=UTF-8''{quote(record.file_name)}",
-        "Content-Length": str(record.size_bytes),
-        "Content-Security-Policy": "sandbox; default-src 'none'",
-        "Cache-Control": "no-store",
-        "X-SHA-256": record.sha256,
-    }
-    body = _bytes(visit.portal, record.sha256)
-    return StreamingResponse(body, media_type="application/octet-stream", headers=headers)
-
-
-def _bytes(portal: Portal, sha256: str) -> Iterator[bytes]:
-    yield from portal.store.chunks(blob_key(sha256))
+        record = find_record_of(work, case_id, record_id)
+    return attachment(visit.portal, record)

@@ -1,0 +1,106 @@
+"""The verdict with its findings, and what the lab decides about them."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+from server.accounts.work import Work
+from server.cases.lookup import current_round, find_case
+from server.cases.tables import Case
+from server.errors import NotFound
+from server.handoff.release import Manifest, release, release_of
+from server.inspection.judgements import finding_key, is_waived, report_of, waivers_of
+from server.inspection.report import Report
+from server.inspection.tables import Waiver
+from server.review.deciding import return_case, waive
+from server.web.api.ask import Asked
+from server.web.api.cases import PATH, shape_of
+from server.web.api.examples import RETURN, WAIVER, form_body
+from server.web.api.problems import refusals
+from server.web.api.shapes import CaseShape, FindingListShape, FindingShape, WaiverGiven, WaiverShape, Words
+
+router = APIRouter(prefix=PATH)
+
+
+class NotJudged(NotFound):
+    """There is no report on the round at hand yet."""
+
+    code = "not-judged"
+
+
+@router.get("/{case_id}/report", tags=["Verdict"], summary="The report", responses=refusals(404))
+def report(asked: Asked, case_id: str) -> Report:
+    """The latest report on the round at hand, as `archproof check --json` writes it. Whether it rests on what the case
+    holds now is said by is_judged of the case. Until the first judgement: 404 with the code not-judged."""
+    with asked.reading() as work:
+        return _report(work, find_case(work, case_id))
+
+
+@router.get("/{case_id}/findings", tags=["Verdict"], summary="Findings and waivers", responses=refusals(404))
+def findings(asked: Asked, case_id: str) -> FindingListShape:
+    """The findings of that report, each with the key by which the lab waives it, and the waiver that holds."""
+    with asked.reading() as work:
+        case = find_case(work, case_id)
+        found, waivers = _report(work, case), waivers_of(work, case.id)
+    shown = []
+    for finding in found.findings:
+        key = finding_key(finding, found)
+        waiver = _waiver(waivers[key]) if is_waived(finding, found, waivers) else None
+        shown.append(FindingShape.model_validate({**finding.model_dump(), "key": key, "waived": waiver}))
+    return FindingListShape(round=case.round_number, findings=shown)
+
+
+@router.post(
+    "/{case_id}/waivers",
+    tags=["Lab"],
+    summary="Waive a finding",
+    status_code=201,
+    responses=refusals(403, 404, 409, 422),
+    openapi_extra=form_body({"$ref": "#/components/schemas/WaiverGiven"}, WAIVER),
+)
+def waive_finding(asked: Asked, case_id: str, given: WaiverGiven) -> WaiverShape:
+    """For the lab, of a case that lies with it. A finding at return needs the prescriber's consent."""
+    with asked.writing() as work:
+        return _waiver(waive(work, case_id, given.finding, given.reason, has_consent=given.consent))
+
+
+@router.post(
+    "/{case_id}/return",
+    tags=["Lab"],
+    summary="Return to the clinic",
+    responses=refusals(403, 404, 409, 422),
+    openapi_extra=form_body({"$ref": "#/components/schemas/Words"}, RETURN),
+)
+def give_back(asked: Asked, case_id: str, words: Words) -> CaseShape:
+    """For the lab, with a message that says what to do."""
+    with asked.writing() as work:
+        return shape_of(work, return_case(work, case_id, words.text).id)
+
+
+@router.post(
+    "/{case_id}/release", tags=["Lab"], summary="Release to design", responses=refusals(403, 404, 409)
+)
+def release_to_design(asked: Asked, case_id: str) -> Manifest:
+    """For the lab, once no finding stands against it. The answer is the manifest of what was released."""
+    with asked.writing() as work:
+        return Manifest.model_validate(release(work, case_id).manifest)
+
+
+@router.get("/{case_id}/release", tags=["Verdict"], summary="The release", responses=refusals(404))
+def released(asked: Asked, case_id: str) -> Manifest:
+    """The manifest of a released case; before that: 404 with the code not-released."""
+    with asked.reading() as work:
+        return Manifest.model_validate(release_of(work, case_id).manifest)
+
+
+def _report(work: Work, case: Case) -> Report:
+    found = report_of(work, current_round(work, case))
+    if found is None:
+        raise NotJudged("The round at hand has not been judged yet.")
+    return found
+
+
+def _waiver(waiver: Waiver) -> WaiverShape:
+    return WaiverShape(
+        reason=waiver.reason, by=waiver.person_name, has_consent=waiver.has_consent, at=waiver.at
+    )

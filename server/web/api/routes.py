@@ -1,0 +1,20 @@
+"""The interface for programs in one router: cases, records, verdicts, messages, resumable uploads, and what describes
+all of it."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+from server.web import tus
+from server.web.api import cases, decisions, description, messages, records
+
+router = APIRouter()
+for part in (
+    cases.router,
+    records.router,
+    tus.router,
+    decisions.router,
+    messages.router,
+    description.router,
+):
+    router.include_router(part)
