@@ -16,7 +16,7 @@ from pydantic import ValidationError
 from seed_data.phantoms.command import phantom
 from server.errors import ArchproofError
 from server.inspection.child import ChildLimits, ChildPool
-from server.inspection.folder import check_folder, read_folder, write_report
+from server.inspection.folder import FolderUnusable, body_entries, check_folder, read_folder, write_report
 from server.inspection.report import Report
 from server.kit.settings import Settings
 from server.rules.catalogue import RULES
@@ -148,6 +148,38 @@ def worker(
     from server.worker import run_worker
 
     _or_unusable(lambda: run_worker(_settings(data=data)))
+
+
+@app.command()
+def bodies(
+    folder: Annotated[
+        Path, typer.Argument(help="Folder of reference bodies: ID.json and the meshes they name.")
+    ],
+    data: Annotated[Path | None, typer.Option(help="Folder for database and scans.")] = None,
+) -> None:
+    """Add a folder's reference bodies to the portal's catalogue: exit 0, or 30 where one cannot be used and none is added."""
+    from server.accounts.work import PORTAL
+    from server.app import open_portal
+    from server.review.bodies import Added, ArrivedBody, add_bodies
+
+    words = {
+        Added.NEW: "added",
+        Added.NEXT_VERSION: "added; the version before it stays for reports that rest on it",
+        Added.KNOWN: "is there already, unchanged",
+    }
+
+    def add() -> None:
+        arrived = [ArrivedBody(entry, path) for entry, path in body_entries(folder)]
+        if not arrived:
+            raise FolderUnusable(f"There is no reference body in {folder}.")
+        portal = open_portal(_settings(data=data))
+        with ChildPool(1, LIMITS) as children:
+            added = add_bodies(portal, PORTAL, arrived, children.run)
+        portal.database.close()
+        for body_id, what in added.items():
+            typer.echo(f"{body_id}: {words[what]}.")
+
+    _or_unusable(add)
 
 
 def _settings(

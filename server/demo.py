@@ -9,8 +9,10 @@ import hashlib
 import time
 from dataclasses import replace
 from datetime import datetime, timedelta
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
-from sqlmodel import select
+from sqlmodel import col, select
 
 from seed_data.demo import Scenario, load_scenario
 from seed_data.demo.plot import DemoState
@@ -19,6 +21,7 @@ from server.accounts.passwords import hash_password
 from server.accounts.people import actor_of, add_organisation, add_person, find_lab
 from server.accounts.tables import OrganisationKind, Person, PersonRole
 from server.accounts.work import PORTAL, Actor, reading, writing
+from server.cases.bodies import body_ids
 from server.cases.changing import ArrivedFile, add_record, change_form
 from server.cases.lookup import case_view, records_of
 from server.cases.messages import post_message
@@ -30,6 +33,7 @@ from server.inspection.judgements import finding_key, report_of
 from server.inspection.report import Report
 from server.kit.clock import Clock
 from server.kit.portal import Portal
+from server.review.bodies import ArrivedBody, add_bodies
 from server.review.deciding import return_case, waive
 from server.uploads.finishing import keep_blob
 from server.uploads.tables import Blob
@@ -55,6 +59,25 @@ def load_people(portal: Portal) -> tuple[Person, ...]:
         for p in scenario.people:
             add_person(work, places[p.organisation], PersonRole(p.role.value), p.email, p.name, hashed)
     return load_people(portal)
+
+
+def load_bodies(portal: Portal) -> None:
+    """The lab's three invented reference bodies, added by one of its people."""
+    scenario = load_scenario()
+    with reading(portal, PORTAL) as work:
+        there = set(body_ids(work))
+        emails = [p.email for p in scenario.people if p.organisation == scenario.lab.key]
+        person = work.session.exec(select(Person).where(col(Person.email).in_(emails))).first()
+        actor = actor_of(work, person.id) if person is not None else None
+    if there >= {body.entry.id for body in scenario.bodies}:
+        return
+    with TemporaryDirectory() as folder:
+        arrived = []
+        for body in scenario.bodies:
+            path = Path(folder) / body.entry.mesh
+            path.write_bytes(body.load())
+            arrived.append(ArrivedBody(body.entry, path))
+        add_bodies(portal, actor or PORTAL, arrived, lambda function, *given: function(*given))
 
 
 def load_cases(portal: Portal) -> None:

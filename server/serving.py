@@ -10,7 +10,7 @@ import uvicorn
 
 from server.accounts.invitations import first_administrator_link
 from server.app import build_app, open_portal
-from server.demo import PASSWORD, load_cases, load_people
+from server.demo import PASSWORD, load_bodies, load_cases, load_people
 from server.kit.logs import log
 from server.kit.portal import Portal
 from server.kit.settings import Settings
@@ -53,6 +53,7 @@ def _demo(portal: Portal) -> tuple[DemoAccount, ...]:
 
     def play() -> None:
         try:
+            load_bodies(portal)
             load_cases(portal)
         except Exception as fault:  # noqa: BLE001 - the portal itself goes on
             log().error("the demo could not be played to its end", exc_info=fault)

@@ -19,7 +19,8 @@ _ZONES = frozenset(available_timezones())
 
 @dataclass(frozen=True, slots=True)
 class FieldView:
-    """One field. `name` is its path in the form (`vertical.seated_mm`); `kind` the sort of input it is typed into."""
+    """One field. `name` is its path in the form (`vertical.seated_mm`); `kind` the sort of input it is typed into;
+    `list_id` names the page's list of values that are offered while one types."""
 
     name: str
     label: str
@@ -32,6 +33,7 @@ class FieldView:
     is_required: bool = False
     autocomplete: str = "off"
     options: tuple[OptionView, ...] = ()
+    list_id: str = ""
 
     @property
     def id(self) -> str:

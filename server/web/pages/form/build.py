@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
@@ -43,6 +44,9 @@ WORDS: dict[StrEnum, str] = {
     SeatConfirmed.TACTILE: "By touch",
     SeatConfirmed.NO: "Not yet",
 }
+BODY_LIST = "bodies"
+MOST_NAMED = 6
+"""Bodies named beside the field; of more the list is left to speak."""
 ATTESTED_WORDS = {
     "bite_checked_in_mouth": "The bite was checked in the mouth",
     "denture_seat_checked": "The denture was seated fully when the bite was taken",
@@ -285,19 +289,29 @@ def _signing(f: _Fields) -> FormSection:
     )
 
 
-def sites_of(values: Mapping[str, str], problems: Mapping[str, str]) -> tuple[SiteView, ...]:
-    """A row for each implant typed so far."""
+def sites_of(
+    values: Mapping[str, str], problems: Mapping[str, str], bodies: tuple[str, ...] = ()
+) -> tuple[SiteView, ...]:
+    """A row for each implant typed so far. bodies: the ids in the lab's body catalogue."""
     f = _Fields(values, problems)
-    return tuple(_site(f, row, number) for number, row in enumerate(site_rows(values), start=1))
+    return tuple(_site(f, row, number, bodies) for number, row in enumerate(site_rows(values), start=1))
 
 
-def _site(f: _Fields, row: int, number: int) -> SiteView:
+def _body_hint(bodies: tuple[str, ...]) -> str:
+    if not bodies:
+        return ""
+    known = ", ".join(bodies[:MOST_NAMED])
+    return f"The lab knows {known}{' and more: choose from the list' if len(bodies) > MOST_NAMED else ''}."
+
+
+def _site(f: _Fields, row: int, number: int, bodies: tuple[str, ...]) -> SiteView:
     at = f"sites.{row}."
+    body = f.text(at + "scan_body", "Scan body", _body_hint(bodies))
     return SiteView(
         row=row,
         number=number,
         tooth=f.text(at + "tooth", "Tooth"),
-        scan_body=f.text(at + "scan_body", "Scan body"),
+        scan_body=replace(body, list_id=BODY_LIST) if bodies else body,
         seat_confirmed=f.choice(at + "seat_confirmed", "Seat confirmed", SeatConfirmed, kind="select"),
         interface=f.text(at + "interface", "Abutment interface", optional=True),
         abutment_angle_deg=f.number(at + "abutment_angle_deg", "Abutment angle", "°", optional=True),

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from server.accounts.work import Work, reading, writing
+from server.cases.bodies import body_ids
 from server.cases.changing import change_form
 from server.cases.lookup import find_case
 from server.cases.tables import Case
@@ -32,7 +33,8 @@ NOT_KEPT = "Saved as far as it is right."
 def form(visit: Visiting, case_id: str) -> Response:
     with reading(visit.portal, visit.actor) as work:
         case = _own_case(work, case_id)
-        return render(_page(visit, case, values_of(_form_of(case), visit.zone), {}, KEPT))
+        values = values_of(_form_of(case), visit.zone)
+        return render(_page(visit, case, values, {}, KEPT, body_ids(work)))
 
 
 @guarded.post("/cases/{case_id}/form", response_class=HTMLResponse)
@@ -43,7 +45,8 @@ def keep(request: Request, visit: Visiting, case_id: str, fields: Posted) -> Res
         kept = _form_of(_own_case(work, case_id))
         typed = read_typed(values, kept, visit.zone, work.now)
         case = change_form(work, case_id, typed.form)
-        page = _page(visit, case, values, typed.problems, NOT_KEPT if typed.problems else KEPT)
+        saved = NOT_KEPT if typed.problems else KEPT
+        page = _page(visit, case, values, typed.problems, saved, body_ids(work))
     return _answer(request, deed, page, typed, case_id)
 
 
@@ -89,7 +92,12 @@ def _with_deed(values: dict[str, str], deed: str) -> dict[str, str]:
 
 
 def _page(
-    visit: Visit, case: Case, values: Mapping[str, str], problems: Mapping[str, str], saved: str
+    visit: Visit,
+    case: Case,
+    values: Mapping[str, str],
+    problems: Mapping[str, str],
+    saved: str,
+    bodies: tuple[str, ...],
 ) -> FormPage:
     code = values.get("patient_code", "") or case.patient_code
     return FormPage(
@@ -99,8 +107,8 @@ def _page(
         action=f"/cases/{case.id}/form",
         draft_key=f"form.{case.id}",
         sections=sections_of(values, problems, visit.zone),
-        sites=sites_of(values, problems),
-        bodies=(),
+        sites=sites_of(values, problems, bodies),
+        bodies=bodies,
         problem_count=len(problems),
         saved_words=saved,
         back_href=f"/cases/{case.id}",

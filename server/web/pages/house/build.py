@@ -34,6 +34,7 @@ DEED_WORDS = {
     "case.take-back": "took a case back",
     "case.withdraw": "withdrew a case",
     "finding.waive": "waived a finding",
+    "body.add": "added to the body catalogue",
     "invitation.add": "invited a person",
     "message.add": "wrote a message",
     "organisation.add": "added an organisation",
