@@ -167,6 +167,7 @@ def judge_one(portal: Portal, case_id: str, *, anew: bool = False) -> None:
         if case is None or case.state.is_over:
             return
         standing, round_ = standing_of(work, case), current_round(work, case)
+        anew = anew or (case.verdict is None and round_.submitted_at is not None)
         if not _is_due(standing, round_) or (is_judged(work, round_, standing.fingerprint) and not anew):
             return
     if standing.outdated:

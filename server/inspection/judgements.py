@@ -15,6 +15,8 @@ from server.kit.ids import new_id
 from server.rules.finding import Finding
 from server.rules.limit import Level, gravest
 
+NOT_COMPLETE = "Nothing to rescan so far, by what could be measured. Not complete yet."
+NO_VERDICT_LIGHTNESS = 3
 OPEN_LEVELS = (Level.LOOK, Level.RETURN)
 
 
@@ -37,12 +39,17 @@ def keep_judgement(work: Work, case: Case, round_: Round, report: Report, finger
     )
     work.session.add(judgement)
     round_.judgement_id = judgement.id
-    mirror(case, report, waivers_of(work, case.id))
+    mirror(case, report, waivers_of(work, case.id), is_open=round_.submitted_at is None)
     return judgement
 
 
-def mirror(case: Case, report: Report, waivers: Mapping[str, Waiver]) -> None:
-    """Writes into the case what lists show of its report."""
+def mirror(case: Case, report: Report, waivers: Mapping[str, Waiver], *, is_open: bool = False) -> None:
+    """Writes into the case what lists show of its report. While a round is open and only lacks what has not come yet,
+    there is no verdict to show."""
+    if is_open and report.is_only_incomplete:
+        case.verdict, case.headline = None, NOT_COMPLETE
+        case.open_returns, case.open_looks, case.lightness = 0, 0, NO_VERDICT_LIGHTNESS
+        return
     levels = [f.level for f in open_findings(report, waivers)]
     case.verdict, case.headline = report.verdict.value, report.says[:2000]
     case.open_returns, case.open_looks = levels.count(Level.RETURN), levels.count(Level.LOOK)

@@ -10,6 +10,9 @@ from pydantic import BaseModel, ConfigDict, Field
 from server.rules.finding import Finding
 from server.rules.limit import Level, gravest
 
+INCOMPLETE = "form/missing"
+"""The rule that says what has not come yet."""
+
 
 class Verdict(StrEnum):
     CLEAR = "clear"
@@ -59,3 +62,9 @@ class Report(BaseModel):
     not_measured: tuple[str, ...] = ()
     records: tuple[dict[str, str], ...] = ()
     timing_s: Timing = Timing()
+
+    @property
+    def is_only_incomplete(self) -> bool:
+        """Whether nothing graver than a note was found but what has not come yet."""
+        grave = [f for f in self.findings if f.level.gravity > Level.NOTE.gravity]
+        return bool(grave) and all(f.rule == INCOMPLETE for f in grave)

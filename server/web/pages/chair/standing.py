@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from server.cases.lookup import CaseView
 from server.cases.tables import CaseState, Measuring
-from server.inspection.report import Report
+from server.inspection.report import INCOMPLETE, Report
 from server.rules.limit import Level
 from server.rules.wording import count_words
 from server.web.pages.parts import StandingView
-
-INCOMPLETE = "form/missing"
 
 
 def standing_of(view: CaseView, report: Report | None) -> StandingView:
@@ -44,18 +42,12 @@ def _judged(view: CaseView, report: Report) -> StandingView:
         return StandingView(
             "return", "The lab sent this case back. What it asks for is in the messages.", (report.says,)
         )
-    if view.round.submitted_at is None and _only_incomplete(report):
+    if view.round.submitted_at is None and report.is_only_incomplete:
         lacking = tuple(f.says for f in report.findings if f.rule == INCOMPLETE and f.level is Level.RETURN)
         return StandingView(
             "plain", "Nothing to rescan so far, by what could be measured. Not complete yet:", lacking
         )
     return StandingView(kind, report.says)
-
-
-def _only_incomplete(report: Report) -> bool:
-    """Whether nothing graver than a note was found but what has not come yet."""
-    grave = [f for f in report.findings if f.level.gravity > Level.NOTE.gravity]
-    return bool(grave) and all(f.rule == INCOMPLETE for f in grave)
 
 
 def lab_standing_of(view: CaseView, report: Report | None) -> StandingView:
