@@ -22,7 +22,7 @@ def test_the_pages_of_a_clinic(open_page: Callable[..., Watched], size: str) -> 
     page.goto("/sign-in")
     shot(page, f"{size}-sign-in")
     sign_in_clinic(page)
-    for path in ("/", "/tokens", "/rules", "/sheets", "/patterns"):
+    for path in ("/", "/tokens", "/interface", "/rules", "/sheets", "/patterns"):
         visit(page, path, f"{size}-clinic{path.replace('/', '-')}")
 
 
@@ -30,7 +30,7 @@ def test_the_pages_of_a_clinic(open_page: Callable[..., Watched], size: str) -> 
 def test_the_pages_of_the_lab(open_page: Callable[..., Watched], size: str) -> None:
     page = open_page(SIZES[size]).page
     sign_in_lab(page)
-    for path in ("/queue", "/queue?state=all", "/people", "/tokens", "/audit", "/rules", "/sheets"):
+    for path in ("/queue", "/queue?state=all", "/people", "/tokens", "/interface", "/audit", "/rules", "/sheets"):
         visit(page, path, f"{size}-lab{path.replace('/', '-').replace('?', '-')}")
 
 

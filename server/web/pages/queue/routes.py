@@ -43,6 +43,7 @@ def queue(visit: Visiting, wanted: Wanted, cursor: str = "") -> Response:
 
 @router.get("/queue/live")
 def queue_live(visit: Visiting, wanted: Wanted) -> Response:
+    _page(visit, wanted, "")
     return live(visit, "queue", lambda now: part_html(_page(now, wanted, ""), "queue/_live.html"))
 
 
