@@ -5,7 +5,6 @@ The mouths are scanned once a session, at the lightest detail there is; a fault'
 
 from __future__ import annotations
 
-from functools import cache
 from pathlib import Path
 
 import pytest
@@ -16,32 +15,20 @@ from server.inspection.report import Verdict
 from server.records.teeth import Arch
 from server.rules.catalogue import RULES
 from server.rules.limit import Outcome
-from tests.inspection.spoiling import (
-    Remembering,
-    ScannedMouth,
-    above_note,
-    checked,
-    complaints,
-    scanned_mouth,
-)
-from tests.inspection.spoiling import spoiled as spoiled_by
+from tests.inspection.spoiling import Remembering, above_note, checked, complaints, light_mouth, spoiled
 
-LIGHTEST = 0.6
-SEEDS = {Arch.LOWER: 3, Arch.UPPER: 20}
 KNOWN = {rule.id for rule in RULES}
 RUN = Remembering()
 
 
-@cache
-def _mouth(arch: Arch) -> ScannedMouth:
-    return scanned_mouth(SEEDS[arch], arch=arch, detail=LIGHTEST)
+GROUPS = ("file/", "surface/", "form/", "vertical/")
 
 
 def _told_of(fault: Fault) -> bool:
-    """Faults whose rule there is, of one round; where scanning anew takes long, only those of surfaces themselves."""
+    """Faults of files, surfaces and the form whose rule there is; `python -m tests.long.phantoms` takes them all."""
     if fault.rule not in KNOWN or fault.stage is Stage.ROUND:
         return False
-    return fault.stage is not Stage.MOUTH or fault.rule.startswith("surface/")
+    return fault.stage is Stage.FORM or fault.rule.startswith(GROUPS)
 
 
 FAULTS = [fault for fault in ALL if _told_of(fault)]
@@ -51,7 +38,7 @@ FAULTS = [fault for fault in ALL if _told_of(fault)]
     ("arch", "frames"), [(Arch.LOWER, "shared"), (Arch.LOWER, "random"), (Arch.UPPER, "random")]
 )
 def test_a_clean_set_is_clear(arch: Arch, frames: str, tmp_path: Path) -> None:
-    mouth = _mouth(arch)
+    mouth = light_mouth(arch)
     work = mouth.in_random_frames().scanned if frames == "random" else mouth.scanned
     report, truth = checked(work, tmp_path, RUN)
     assert [(f.rule, f.records, f.says) for f in above_note(report)] == []
@@ -62,7 +49,7 @@ def test_a_clean_set_is_clear(arch: Arch, frames: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
 def test_a_fault_is_told_and_nothing_else(fault: Fault, tmp_path: Path) -> None:
-    report, truth = checked(spoiled_by(_mouth(Arch.LOWER), fault), tmp_path, RUN)
+    report, truth = checked(spoiled(light_mouth(Arch.LOWER), fault), tmp_path, RUN)
     assert truth.faults
     assert complaints(report, truth.faults) == []
 
@@ -71,8 +58,8 @@ def test_a_fault_is_told_and_nothing_else(fault: Fault, tmp_path: Path) -> None:
 def test_a_fault_that_goes_unseen_is_complained_of(name: str, tmp_path: Path) -> None:
     """The check above can fail: a clean report beside a fault, and a fault's report beside no fault."""
     fault = next(fault for fault in FAULTS if fault.name == name)
-    clean, _ = checked(_mouth(Arch.LOWER).scanned, tmp_path / "clean", RUN)
-    report, truth = checked(spoiled_by(_mouth(Arch.LOWER), fault), tmp_path / "spoiled", RUN)
+    clean, _ = checked(light_mouth(Arch.LOWER).scanned, tmp_path / "clean", RUN)
+    report, truth = checked(spoiled(light_mouth(Arch.LOWER), fault), tmp_path / "spoiled", RUN)
     assert complaints(clean, truth.faults)
     assert complaints(report, ())
 
@@ -80,5 +67,4 @@ def test_a_fault_that_goes_unseen_is_complained_of(name: str, tmp_path: Path) ->
 def test_every_rule_of_files_and_surfaces_and_form_has_a_fault() -> None:
     """But for what no fault can make: an unforeseen irregularity of a format is tested with the readers."""
     answered = {fault.rule for fault in FAULTS}
-    groups = ("file/", "surface/", "form/", "vertical/")
-    assert {rule for rule in KNOWN if rule.startswith(groups)} - answered == {"file/irregular"}
+    assert {rule for rule in KNOWN if rule.startswith(GROUPS)} - answered == {"file/irregular"}
