@@ -125,5 +125,6 @@ def _add(work: Work, mesh: _Mesh) -> Added:
     )
     work.session.add(row)
     work.session.flush()
-    work.audit("body.add", entry.id, version=row.id, mesh=sha256, supersedes=before.id if before else None)
+    earlier = {"supersedes": before.id} if before else {}
+    work.audit("body.add", entry.id, version=row.id, mesh=sha256, **earlier)
     return Added.NEXT_VERSION if before else Added.NEW

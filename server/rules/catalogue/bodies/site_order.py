@@ -4,7 +4,7 @@ Why: two codes exchanged give each implant the other's abutment, screw and torqu
 other hand.
 How: where each body lies along the arch of the scan, from the midline and with the patient's left and right from the
 surface, against where teeth of common width (Ash & Nelson, from memory) put its code, with one shift and stretch for the
-whole arch. Besides: in a list that runs along the arch, two neighbours out of turn.
+whole arch. Besides: in a list of loaded sites that runs along the arch, two neighbours out of turn.
 Not seen: two codes exchanged in a list without any order; codes one tooth off all along.
 """
 
@@ -58,11 +58,13 @@ def _observe(case: CaseEvidence) -> Iterator[Observation]:
 
 
 def _out_of_turn(case: CaseEvidence) -> tuple[int, int] | None:
-    """Two neighbours whose exchange would make the list run along the arch; None where it runs, or is in no order."""
-    if case.form.numbering is None or len(case.form.sites) < FEWEST:
+    """Two neighbours whose exchange would make the list run along the arch; None where it runs, or is in no order.
+    Covered implants are often written last and do not count."""
+    loaded = [k for k, site in enumerate(case.form.sites) if site.loaded]
+    if case.form.numbering is None or len(loaded) < FEWEST:
         return None
     try:
-        places = [tooth_of(site.tooth, case.form.numbering).place for site in case.form.sites]
+        places = [tooth_of(case.form.sites[k].tooth, case.form.numbering).place for k in loaded]
     except UnknownTooth:
         return None
     if len(set(places)) < len(places) or _runs(places):
@@ -70,7 +72,7 @@ def _out_of_turn(case: CaseEvidence) -> tuple[int, int] | None:
     for k in range(len(places) - 1):
         changed = [*places[:k], places[k + 1], places[k], *places[k + 2 :]]
         if _runs(changed):
-            return k, k + 1
+            return loaded[k], loaded[k + 1]
     return None
 
 
@@ -80,7 +82,7 @@ def _runs(places: list[int]) -> bool:
 
 RULE = Rule(
     id="bodies/site-order",
-    revision=1,
+    revision=2,
     title="Tooth codes against the order along the arch",
     remedy="Compare the list of sites with the mouth, from the patient's right to left, and correct the codes. Make sure "
     "that the scan is of this patient and not mirrored.",

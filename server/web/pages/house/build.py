@@ -26,6 +26,7 @@ ROLE_WORDS = {
     PersonRole.ADMINISTRATOR: "Administrator of the lab",
 }
 DEED_WORDS = {
+    "body.add": "added to the body catalogue",
     "case.form": "changed a form",
     "case.open": "opened a case",
     "case.release": "released a case",
@@ -34,7 +35,6 @@ DEED_WORDS = {
     "case.take-back": "took a case back",
     "case.withdraw": "withdrew a case",
     "finding.waive": "waived a finding",
-    "body.add": "added to the body catalogue",
     "invitation.add": "invited a person",
     "message.add": "wrote a message",
     "organisation.add": "added an organisation",

@@ -32,6 +32,13 @@ def test_two_neighbours_out_of_turn_in_a_list_that_runs_along_the_arch_are_looke
     assert (found.outcome, found.level, found.site_index) == (Outcome.FAILED, Level.LOOK, (1, 2))
 
 
+def test_a_covered_implant_written_last_is_not_out_of_turn() -> None:
+    listed = sites({"tooth": "36"}, {"tooth": "33"}, {"tooth": "43"}, {"tooth": "46"})
+    covered = {**listed[-1], "tooth": "44", "loaded": False}
+    assert ask_one(RULE, standing(sites=[*listed, covered])).outcome is Outcome.PASSED
+    assert ask_one(RULE, standing(sites=[*listed, {**covered, "loaded": True}])).site_index == (3, 4)
+
+
 def test_a_list_in_no_order_says_nothing() -> None:
     jumbled = sites({"tooth": "33"}, {"tooth": "46"}, {"tooth": "36"}, {"tooth": "43"})
     assert ask_one(RULE, standing(sites=jumbled)).outcome is Outcome.PASSED
