@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from server.measures.bodies import BODIES, BodySeen
+from server.measures.reading import READING
 from server.measures.sites import SITES, SitesResult
 from server.records.case_form import Site
 from server.records.roles import Role
@@ -43,6 +44,12 @@ class BodyAt:
             record=self.record.file,
             point_mm=(seat[0] + 2.0 * axis[0], seat[1] + 2.0 * axis[1], seat[2] + 2.0 * axis[2]),
         )
+
+
+def is_table(record: RecordEvidence) -> bool:
+    """Whether the record is a list of positions, in which no surface of a body is to be seen."""
+    read = record.measurements.get(READING.name)
+    return read is not None and str((read.result or {}).get("format") or "").startswith("table-")
 
 
 def jaw_of(case: CaseEvidence) -> RecordEvidence:

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from types import MappingProxyType
 
 from server.records.roles import Role
-from server.rules.body_evidence import BodyAt, bodies_in
+from server.rules.body_evidence import BodyAt, bodies_in, is_table
 from server.rules.evidence import CaseEvidence, RecordEvidence
 from server.rules.limit import Level, Limit, Sense
 from server.rules.rule import DoesNotApply, Observation, Rule, Seen
@@ -24,6 +24,9 @@ U95_RATIO = 0.02
 
 
 def _observe(record: RecordEvidence, case: CaseEvidence) -> Iterator[Seen]:
+    if is_table(record):
+        yield DoesNotApply("The implant positions came as a table, not as a surface.")
+        return
     bodies = list(bodies_in(record, case))
     if not bodies:
         yield DoesNotApply("No scan body was found in it.")
@@ -57,7 +60,7 @@ _SOURCE = (
 
 RULE = Rule(
     id="bodies/coverage",
-    revision=1,
+    revision=2,
     title="A scan body was caught only in part",
     remedy="Dry the scan body and go round it once more with the tip, from the side named and from above, before it "
     "comes off.",

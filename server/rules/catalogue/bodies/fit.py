@@ -13,13 +13,16 @@ from collections.abc import Iterator
 from types import MappingProxyType
 
 from server.records.roles import Role
-from server.rules.body_evidence import bodies_in
+from server.rules.body_evidence import bodies_in, is_table
 from server.rules.evidence import CaseEvidence, RecordEvidence
 from server.rules.limit import Limit
 from server.rules.rule import VALUE, DoesNotApply, Observation, Rule, Seen
 
 
 def _observe(record: RecordEvidence, case: CaseEvidence) -> Iterator[Seen]:
+    if is_table(record):
+        yield DoesNotApply("The implant positions came as a table, not as a surface.")
+        return
     bodies = list(bodies_in(record, case))
     if not bodies:
         yield DoesNotApply("No scan body was found in it.")
@@ -38,7 +41,7 @@ _SOURCE = "Our own proposal, against a scatter of scanners of 5-13 µm on a flat
 
 RULE = Rule(
     id="bodies/fit",
-    revision=1,
+    revision=2,
     title="A scan body does not have the shape of its reference",
     remedy="Dry and clean the scan body, check that it is the kind named in the form and not worn, and scan it again.",
     source="Common practice; the numbers are our own proposal.",
