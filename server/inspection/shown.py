@@ -5,14 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 from server.measures.bodies import BODIES, BodiesResult
+from server.measures.markers import MARKERS, MarkersResult
 from server.measures.measure import Measurement, Status
 from server.measures.sites import SITES, SitesResult
 from server.records.roles import Role
 from server.rules.evidence import CaseEvidence, RecordEvidence
 
 BODIES_UNSEEN = "where each scan body sits and how well it was caught"
+POSITIONS_UNSEEN = "the implant positions against the jaw scan"
 NEVER_MEASURED = (
-    "the implant positions against the jaw scan",
     "the bite and the bite height on surfaces",
     "the room for the bridge",
     "the fit of the denture's impression side",
@@ -23,12 +24,15 @@ NEVER_MEASURED = (
 def not_measured(case: CaseEvidence) -> tuple[str, ...]:
     """What nothing was measured of: never, or not in this case."""
     jaws = [record for record in case.of_roles([Role.JAW]) if _result(record.measurements.get(BODIES.name))]
-    return NEVER_MEASURED if jaws else (BODIES_UNSEEN, *NEVER_MEASURED)
+    unseen = [] if jaws else [BODIES_UNSEEN]
+    if not _result(case.measurements.get(MARKERS.name)):
+        unseen.append(POSITIONS_UNSEEN)
+    return (*unseen, *NEVER_MEASURED)
 
 
 def measures_of(case: CaseEvidence) -> dict[str, Any]:
     """The measured numbers by measure: for measures of one record a list with the record named in each entry. `bodies`:
-    every scan body found, with the site it stands at."""
+    every scan body found, with the site it stands at; `markers`: the implant positions against the jaw scan, by site."""
     shown: dict[str, Any] = {}
     for record in case.records:
         for name, made in record.measurements.items():
@@ -36,6 +40,7 @@ def measures_of(case: CaseEvidence) -> dict[str, Any]:
     for name, made in case.measurements.items():
         shown[name] = {"status": made.status.value, **(made.result or {})}
     shown["bodies"] = bodies_of(case)
+    shown["markers"] = positions_of(case)
     return shown
 
 
@@ -49,6 +54,29 @@ def bodies_of(case: CaseEvidence) -> list[dict[str, Any]]:
         for entry in _bodies_in(record, told if told and told.record == record.file else None, case)
     ]
     return sorted(entries, key=lambda e: (e["role"], e["site_index"] is None, e["site_index"] or 0))
+
+
+def positions_of(case: CaseEvidence) -> dict[str, Any]:
+    """How positions and jaw scan compare: dictionaries keyed by site index as text, for the sites that could be told.
+    T_jaw_markers maps the positions' file frame to the jaw's, mm. Empty where they were not compared."""
+    made = _result(case.measurements.get(MARKERS.name))
+    told = MarkersResult.model_validate(made) if made else None
+    if told is None or not told.fits:
+        return {}
+    sites = _result(case.measurements.get(SITES.name))
+    site_of = SitesResult.model_validate(sites).site_of if sites else lambda _number: None
+    pairs = [(site_of(pair.body), pair) for pair in told.pairs]
+    known = [(str(site), pair) for site, pair in pairs if site is not None]
+    return {
+        "T_jaw_markers": told.T_jaw_markers,
+        "residual_mm": {site: pair.residual_mm for site, pair in known},
+        "u95_mm": {site: pair.u95_mm for site, pair in known},
+        "leave_one_out_mm": {site: pair.left_out_mm for site, pair in known},
+        "axis_deg": {site: pair.axis_deg for site, pair in known},
+        "pair_mm": [[site_of(d.bodies[0]), site_of(d.bodies[1]), d.off_mm] for d in told.distances],
+        "scale_ratio": told.scale_ratio,
+        "rms_mm": told.rms_mm,
+    }
 
 
 def _bodies_in(record: RecordEvidence, told: SitesResult | None, case: CaseEvidence) -> list[dict[str, Any]]:

@@ -1,6 +1,6 @@
 """The graph of measures: every measure there is, in an order in which each comes after what it needs.
 
-A measure still to come (constellation, joint frame, bite, space, impression) takes its place here:
+A measure still to come (joint frame, bite, space, impression) takes its place here:
 one line in one of the two tuples, after those it needs.
 """
 
@@ -13,6 +13,7 @@ from server.measures.change import CHANGE
 from server.measures.extent import EXTENT
 from server.measures.facing import FACING
 from server.measures.layers import LAYERS
+from server.measures.markers import MARKERS
 from server.measures.measure import CaseMeasure, RecordMeasure
 from server.measures.personal import PERSONAL
 from server.measures.reading import READING
@@ -33,4 +34,4 @@ RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = (
     BODIES,
 )
 
-CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (CHANGE, SITES)
+CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (CHANGE, SITES, MARKERS)

@@ -160,7 +160,7 @@ def _swapped_codes(work: Work, rng: Dice) -> Found:
     index = int(rng.integers(1, len(work.mouth.sites)))
     one, two = work.form["sites"][index - 1], work.form["sites"][index]
     one["tooth"], two["tooth"] = two["tooth"], one["tooth"]
-    return Found(Level.RETURN, "jaw", sites=(index - 1, index))
+    return Found(Level.LOOK, "jaw", sites=(index - 1, index))
 
 
 def _marks(work: Work, _rng: Dice, *, by_mm: float, level: Level) -> Found:

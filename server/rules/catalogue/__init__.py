@@ -31,7 +31,15 @@ from server.rules.catalogue.form.personal_data import RULE as FORM_PERSONAL_DATA
 from server.rules.catalogue.form.role_repeated import RULE as FORM_ROLE_REPEATED
 from server.rules.catalogue.form.tooth_code import RULE as FORM_TOOTH_CODE
 from server.rules.catalogue.form.unattested import RULE as FORM_UNATTESTED
+from server.rules.catalogue.markers.axis import RULE as MARKERS_AXIS
+from server.rules.catalogue.markers.count import RULE as MARKERS_COUNT
+from server.rules.catalogue.markers.fit import RULE as MARKERS_FIT
+from server.rules.catalogue.markers.mirrored import RULE as MARKERS_MIRRORED
 from server.rules.catalogue.markers.missing import RULE as MARKERS_MISSING
+from server.rules.catalogue.markers.one_off import RULE as MARKERS_ONE_OFF
+from server.rules.catalogue.markers.scale import RULE as MARKERS_SCALE
+from server.rules.catalogue.markers.span import RULE as MARKERS_SPAN
+from server.rules.catalogue.markers.wrong_kind import RULE as MARKERS_WRONG_KIND
 from server.rules.catalogue.round.changed_too_much import RULE as ROUND_CHANGED_TOO_MUCH
 from server.rules.catalogue.round.same_as_before import RULE as ROUND_SAME_AS_BEFORE
 from server.rules.catalogue.surface.coarse import RULE as SURFACE_COARSE
@@ -99,7 +107,15 @@ RULES: tuple[Rule, ...] = (
     BODIES_TOO_CLOSE,
     BODIES_WRONG_KIND,
     # markers
+    MARKERS_AXIS,
+    MARKERS_COUNT,
+    MARKERS_FIT,
+    MARKERS_MIRRORED,
     MARKERS_MISSING,
+    MARKERS_ONE_OFF,
+    MARKERS_SCALE,
+    MARKERS_SPAN,
+    MARKERS_WRONG_KIND,
     # vertical
     VERTICAL_CHANGED,
     VERTICAL_MISSING,
