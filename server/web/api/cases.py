@@ -145,7 +145,10 @@ def shape_of(work: Work, case_id: str) -> CaseShape:
 
 
 def _is_judged(work: Work, view: CaseView) -> bool:
-    if view.case.verdict is None or any(r.measuring is not Measuring.MEASURED for r in view.records):
+    """Whether the report rests on what the case holds now, and the verdict on the report."""
+    if view.round.judgement_id is None or any(r.measuring is not Measuring.MEASURED for r in view.records):
+        return False
+    if view.round.submitted_at is not None and view.case.verdict is None:
         return False
     return view.case.state.is_over or is_judged(work, view.round, standing_of(work, view.case).fingerprint)
 

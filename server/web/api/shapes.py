@@ -32,7 +32,10 @@ class CaseLineShape(Shown):
     state: CaseState = Field(description="Whose turn it is.")
     round: int
     needed_by: datetime | None
-    verdict: Verdict | None = Field(description="Of the round at hand; null until there is one.")
+    verdict: Verdict | None = Field(
+        description="Of the round at hand; null until there is one, and while a round is open and only lacks what has not "
+        "come yet."
+    )
     says: str = Field(description="The verdict in one sentence.")
     open_returns: int = Field(description="Findings at return that nobody has waived.")
     open_looks: int = Field(description="Findings at look that nobody has waived.")

@@ -40,6 +40,21 @@ def test_before_the_first_judgement_there_is_no_report(clinic: Program, case: st
     assert clinic.get(f"{case}/report")["verdict"] == "return"
 
 
+def test_a_round_that_only_lacks_something_is_judged_without_a_verdict(
+    clinic: Program, case: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Report, "is_only_incomplete", property(lambda _: True))
+    clinic.put(case, waves(1, n=10), role="jaw")
+    clinic.house.work_off()
+    shown = clinic.get(case)
+    assert (shown["verdict"], shown["is_judged"]) == (None, True)
+    clinic.ask("POST", f"{case}/submit")
+    assert clinic.get(case)["is_judged"] is False
+    clinic.house.work_off()
+    shown = clinic.get(case)
+    assert (shown["verdict"], shown["is_judged"]) == ("return", True)
+
+
 def test_the_report_is_what_the_command_writes(clinic: Program, sent: str) -> None:
     shown = clinic.get(f"{sent}/report")
     assert shown["schema"] == "archproof.report/1"
@@ -162,6 +177,7 @@ def test_the_thread(clinic: Program, lab: Program, other: Program, case: str) ->
         "note",
         1,
     )
+    clinic.house.clock.advance(60)
     lab.ask("POST", path, json={"text": "<b>Thank you.</b>"})
     thread = clinic.get(path)["messages"]
     assert [(m["from_name"], m["from_lab"]) for m in thread] == [("Ada Brandt", False), ("Imke Sorel", True)]
