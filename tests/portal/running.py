@@ -199,8 +199,8 @@ class Running:
             case_id,
         )
         jobs = self.one("select count(*) from workflow_status where status in ('PENDING', 'ENQUEUED')")
-        verdict = self.one("select verdict from cases where id = ?", case_id)
-        return waiting == jobs == 0 and verdict is not None
+        judged = self.one("select count(*) from judgements where case_id = ?", case_id)
+        return bool(waiting == jobs == 0 < judged)
 
     def judged_rules(self, case_id: str) -> set[str]:
         """Where the report of the round at hand says return or look."""
