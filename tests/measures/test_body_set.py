@@ -77,10 +77,10 @@ def test_a_mesh_that_cannot_be_read_is_refused(data: bytes) -> None:
 
 def test_a_plate_is_no_body_round_an_axis() -> None:
     plate = Scan(
-        np.array([[-20, -20, 1], [20, -20, 1], [20, 20, 1], [-20, 20, 1]], float),
+        np.array([[-10, -10, 1], [10, -10, 1], [10, 10, 1], [-10, 10, 1]], float),
         np.array([[0, 1, 2], [0, 2, 3]], np.int64),
     )
-    with pytest.raises(BodyUnusable, match="lie round no axis"):
+    with pytest.raises(BodyUnusable, match="axis"):
         ready_body(entry(), stl_bytes(plate.vertices, plate.faces.astype(np.int64)))
 
 

@@ -103,10 +103,10 @@ def refine(
 
     faces: (m, 3) facets among the points. None where too few points remain.
     """
-    few = slice(None, None, max(1, len(points) // MANY))
     fit: BodyFit | None = None
-    for _ in range(FIRST_ROUNDS):
-        paired = pair(body, T, points[few], normals[few], 0.5)
+    step = len(points) // MANY
+    for _ in range(FIRST_ROUNDS if step > 1 else 0):
+        paired = pair(body, T, points[::step], normals[::step], 0.5)
         fit = _solve(T, paired, _within(paired, body), None)
         if fit is None:
             break
@@ -120,7 +120,7 @@ def refine(
         if fit is None:
             return None
         T = fit.T_scan_body
-        if k > 0 and fit.moved_mm < SETTLED_MM:
+        if k > 1 and fit.moved_mm < SETTLED_MM:
             break
     return fit
 

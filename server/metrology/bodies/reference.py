@@ -14,21 +14,25 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from server.metrology.bodies.outside import open_side, samples_of
 from server.metrology.bvh import BoxTree
+from server.metrology.rigid import small_motion, turn
 from server.metrology.scan import Points, Scan
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-SAMPLE_MM = 0.12
-OPEN_SHARE = 0.25
-"""Least share of the sky that a point of the outer surface sees; the wall of a channel sees less."""
+MOST_MM = 30.0
+"""No body is larger; what seems so is in another unit."""
+MOST_ABOVE_SEAT_MM = 1.0
+MOST_INDEX_SHARE = 0.5
+"""Where turning carries more of it off itself, it stands on another axis."""
 CREASE_DEG = 25.0
 RADIUS_STEP_MM = 0.1
 LEAST_RADIUS_SHARE = 0.12
 CELL_MM = 0.1
-TURN_BINS = 24
-INDEX_MM = 0.08
+TURNS = 24
+INDEX_MM = 0.06
 
 
 class UnusableReference(ValueError):
@@ -91,87 +95,60 @@ class ReferenceBody:
 def reference_body(body_id: str, mesh: Scan) -> ReferenceBody:
     """The body made ready. mesh: in the body's frame, mm; closed or open, either winding.
 
-    Raises UnusableReference where nothing of it stands above the seat or its sides lie round no axis.
+    Raises UnusableReference where hardly anything of it stands above the seat, where it begins far above it, where it is
+    too large for any body, or where its sides do not lie round its axis.
     """
     if mesh.n_faces == 0:
         raise UnusableReference(f"the reference body {body_id} has no surface")
-    points, normals, facets, step2 = _samples(mesh)
-    side = _open_side(BoxTree(mesh), points, normals)
+    size = np.ptp(mesh.vertices[np.unique(mesh.faces)], axis=0)
+    if size.max() > MOST_MM:
+        raise UnusableReference(
+            f"the reference body {body_id} would be {size.max():.0f} mm long; check the unit of its entry"
+        )
+    points, normals, facets, step2 = samples_of(mesh)
+    side = open_side(BoxTree(mesh), points, normals)
     is_outer = (side != 0) & (points[:, 2] > -0.02)
     normals = normals * np.where(side == 0, 1, side)[:, None]
     is_outer &= normals[:, 2] > -0.7  # the underside, where it is closed at the seat
+    kept = _kept_facets(mesh, facets, is_outer)
+    is_outer &= kept[facets]
     if is_outer.sum() < 200:
         raise UnusableReference(
             f"hardly anything of the reference body {body_id} can be seen from outside above its seat; "
             "check the seat, the axis and the unit of its entry"
         )
-    outer = _outer_facets(mesh, facets, is_outer, side)
-    points, normals = points[is_outer], normals[is_outer]
-    is_index = _off_the_turned_surface(points)
-    radii = _side_radii(points[~is_index], normals[~is_index])
-    if not radii:
+    lowest = float(points[is_outer, 2].min())
+    if lowest > MOST_ABOVE_SEAT_MM:
         raise UnusableReference(
-            f"the sides of the reference body {body_id} lie round no axis; check the axis of its entry"
+            f"the reference body {body_id} begins {lowest:.1f} mm above its seat; check the seat of its entry"
+        )
+    outer = _outer_facets(mesh, facets, kept, side)
+    points, normals = points[is_outer], normals[is_outer]
+    is_index = _off_the_turned_surface(points, outer)
+    radii = _side_radii(points[~is_index], normals[~is_index])
+    if not radii or is_index.mean() > MOST_INDEX_SHARE:
+        raise UnusableReference(
+            f"the sides of the reference body {body_id} do not lie round its axis; "
+            "check the axis and the seat of its entry"
         )
     return ReferenceBody(body_id, points, normals, is_index, radii, outer, _creases(outer), step2)
 
 
-def _samples(mesh: Scan) -> tuple[Points, Points, NDArray[np.int64], float]:
-    """Points spread evenly over all facets: on each a lattice, and what is left over by a running sum of area."""
-    a, b, c = (mesh.vertices[mesh.faces[:, k]] for k in range(3))
-    cross = np.cross(b - a, c - a)
-    double = np.linalg.norm(cross, axis=1)
-    step2 = SAMPLE_MM**2
-    ends = np.floor(np.cumsum(double / 2.0) / step2 + 0.5).astype(np.int64)
-    count = np.diff(ends, prepend=0)
-    facets = np.repeat(np.arange(len(count)), count)
-    k = np.arange(len(facets)) - np.repeat(ends - count, count)
-    # a low-discrepancy lattice in the unit square (Roberts 2018: R2), folded into the triangle
-    u, v = (0.5 + k * 0.7548776662466927) % 1.0, (0.5 + k * 0.5698402909980532) % 1.0
-    fold = u + v > 1.0
-    u, v = np.where(fold, 1.0 - u, u)[:, None], np.where(fold, 1.0 - v, v)[:, None]
-    at = a[facets] + u * (b - a)[facets] + v * (c - a)[facets]
-    return at, cross[facets] / double[facets, None], facets, step2
-
-
-def _open_side(tree: BoxTree, points: Points, normals: Points) -> NDArray[np.int64]:
-    """+1 or -1 for the side of each point that sees the sky, 0 where neither does. Only rays that rise are asked."""
-    sky = _directions()
-    seen = np.zeros((len(points), 2))
-    asked = np.zeros((len(points), 2))
-    for ray in sky:
-        along = normals @ ray
-        for k, side in enumerate((1.0, -1.0)):
-            ahead = np.flatnonzero(side * along > 0.2)
-            blocked = tree.is_blocked(points[ahead], np.tile(ray, (len(ahead), 1)), 100.0, 1e-3)
-            asked[ahead, k] += 1.0
-            seen[ahead, k] += ~blocked
-    share = seen / np.maximum(asked, 1.0)
-    best = np.where(share[:, 0] >= share[:, 1], 1, -1)
-    return np.where(share.max(axis=1) >= OPEN_SHARE, best, 0)
-
-
-def _directions() -> Points:
-    made = []
-    for z, n in ((0.05, 12), (0.4, 10), (0.75, 7), (0.98, 3)):
-        turn = np.arange(n) * 2.0 * np.pi / n + z
-        made.append(np.column_stack([np.cos(turn), np.sin(turn), np.full(n, z / np.sqrt(1.0 - z * z))]))
-    rays = np.concatenate(made)
-    return np.asarray(rays / np.linalg.norm(rays, axis=1, keepdims=True))
-
-
-def _outer_facets(mesh: Scan, facets: NDArray[np.int64], is_outer: Mask, side: NDArray[np.int64]) -> Scan:
-    """The facets most of whose samples are outer, wound outward; facets too small for a sample go with the mesh."""
+def _kept_facets(mesh: Scan, facets: NDArray[np.int64], is_outer: Mask) -> Mask:
+    """The facets most of whose samples are outer; those too small for a sample go with the nearest that has one."""
     votes = np.bincount(facets[is_outer], minlength=mesh.n_faces)
     total = np.bincount(facets, minlength=mesh.n_faces)
-    turned = np.bincount(facets, weights=side, minlength=mesh.n_faces) < 0
     keep = votes * 2 >= np.maximum(total, 1)
-    lone = total == 0
-    if lone.any() and keep.any():
-        centre = mesh.vertices[mesh.faces].mean(axis=1)
-        _, near = cKDTree(centre[~lone]).query(centre[lone])
-        keep[lone] = keep[~lone][near]
-        turned[lone] = turned[~lone][near]
+    lone, nearest = _without_samples(mesh, total)
+    keep[lone] = keep[nearest]
+    return keep
+
+
+def _outer_facets(mesh: Scan, facets: NDArray[np.int64], keep: Mask, side: NDArray[np.int64]) -> Scan:
+    """The facets kept, wound outward."""
+    turned = np.bincount(facets, weights=side, minlength=mesh.n_faces) < 0
+    lone, nearest = _without_samples(mesh, np.bincount(facets, minlength=mesh.n_faces))
+    turned[lone] = turned[nearest]
     faces = mesh.faces[keep].copy()
     back = turned[keep]
     faces[back] = faces[back][:, ::-1]
@@ -180,20 +157,23 @@ def _outer_facets(mesh: Scan, facets: NDArray[np.int64], is_outer: Mask, side: N
     return Scan(mesh.vertices, np.ascontiguousarray(faces[area > 1e-12]))
 
 
-def _off_the_turned_surface(points: Points) -> Mask:
-    """Which samples lie where most of a turn about the axis meets no surface."""
-    r, turn = np.hypot(points[:, 0], points[:, 1]), np.arctan2(points[:, 1], points[:, 0])
-    bins = np.minimum((turn + np.pi) / (2.0 * np.pi) * TURN_BINS, TURN_BINS - 1).astype(np.int64)
-    by_bin = [
-        cKDTree(np.column_stack([r, points[:, 2]])[bins == k]) if (bins == k).any() else None
-        for k in range(TURN_BINS)
-    ]
-    here = np.column_stack([r, points[:, 2]])
-    met = np.zeros(len(points))
-    for tree in by_bin:
-        if tree is not None:
-            met += tree.query(here, distance_upper_bound=1.5 * SAMPLE_MM)[0] < max(INDEX_MM, SAMPLE_MM)
-    return np.asarray(met < TURN_BINS / 2)
+def _without_samples(mesh: Scan, total: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Facets that hold no sample, and for each the nearest that holds one."""
+    lone, held = np.flatnonzero(total == 0), np.flatnonzero(total)
+    if len(lone) == 0 or len(held) == 0:
+        return lone[:0], lone[:0]
+    centre = mesh.vertices[mesh.faces].mean(axis=1)
+    return lone, held[cKDTree(centre[held]).query(centre[lone])[1]]
+
+
+def _off_the_turned_surface(points: Points, outer: Scan) -> Mask:
+    """Which samples most turns about the axis carry off the surface."""
+    tree = BoxTree(outer)
+    met = np.zeros(len(points), dtype=np.int64)
+    for angle in np.arange(TURNS) * 2.0 * np.pi / TURNS:
+        spin = small_motion(np.array([0.0, 0.0, angle, 0.0, 0.0, 0.0]))
+        met += tree.nearest(turn(spin, points), INDEX_MM).facets >= 0
+    return np.asarray(met < TURNS / 2)
 
 
 def _side_radii(points: Points, normals: Points) -> tuple[float, ...]:
