@@ -32,8 +32,8 @@ ADDRESSES = (
     "/queue?state=released&verdict=look",
     "/queue?state=all&clinic={clinic}",
     "/queue?state=with-lab&clinic={clinic}&verdict=return",
-    "/queue?state=all&text=r-10",
-    "/queue?state=all&text=r-777",
+    "/queue?state=all&text=weir",
+    "/queue?state=all&text=r-000077",
 )
 
 
@@ -76,12 +76,13 @@ def _one_ms(client: TestClient, url: str) -> float:
 
 
 def _fill(portal: Portal, count: int) -> str:
-    """Invented cases of one clinic over some years, and the words they are found by; the clinic's id."""
+    """Invented cases of one clinic over some years, and the words they are found by; the clinic's id. So many are with
+    the lab that its page is full in either size, and only the walk to it differs."""
     rng = np.random.default_rng(7)
     now = datetime.now(UTC)
     with writing(portal, PORTAL) as work:
         clinic_id = clinics(work)[0].id
-    states = rng.choice(list(CaseState), count, p=[0.02, 0.03, 0.02, 0.9, 0.03])
+    states = rng.choice(list(CaseState), count, p=[0.02, 0.60, 0.02, 0.34, 0.02])
     verdicts = rng.choice(["clear", "look", "return"], count)
     hours = rng.integers(-30_000, 100, count)
     for first in range(0, count, BATCH):
@@ -104,7 +105,7 @@ def _row(k: int, clinic_id: str, state: str, verdict: str, now: datetime, hours:
         "id": f"case{k:08d}",
         "clinic_id": clinic_id,
         "state": CaseState(state),
-        "patient_code": f"R-{k}",
+        "patient_code": f"R-{k:06d}",
         "form": {},
         "round_number": 1,
         "needed_by": due,

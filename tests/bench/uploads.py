@@ -19,7 +19,7 @@ from tests.bench.timing import Figure
 from tests.portal.house import CLINIC, open_house
 
 MB = 1_000_000
-PART_BYTES = 16 * MB
+PART_BYTES = 8 * MB
 SIZES_MB, LARGE_MB = (10, 100), 1000
 REPEATS = 3
 
