@@ -16,7 +16,7 @@ from numba import njit
 from scipy.special import logsumexp
 
 from server.metrology.constellation.poses import Floats, Paired
-from server.metrology.constellation.seating import misfit_of, motion_columns, seated, sigmas, stacked
+from server.metrology.constellation.seating import Misfit, misfit_of, motion_columns, seated, sigmas, stacked
 
 NOISE_FACTORS = np.geomspace(0.5, 16.0, 16)
 """How far the true noise may be from what is stated of it: half to sixteen times, in steps of 1.26."""
@@ -54,11 +54,13 @@ class Ground:
     """Two paired sets made ready for models. Z: (5 n, N) takes off what a rigid motion can do, in stated noise, and makes
     that noise independent; shares: (N,) of each entry's noise that is of positions, the rest of axes.
 
-    root: (5 n,) one over the stated deviations; T_a_b: the fit of all; log_scale: what belongs to every model alike.
+    root: (5 n,) one over the stated deviations; T_a_b: the fit of all, misfit: what it leaves; log_scale: what belongs to
+    every model alike.
     """
 
     pairs: Paired
     T_a_b: Floats
+    misfit: Misfit
     root: Floats
     Z: Floats
     shares: Floats
@@ -70,19 +72,22 @@ def ground_of(pairs: Paired) -> Ground:
     T = seated(pairs)
     n = len(pairs)
     root = 1.0 / sigmas(pairs)
-    X = motion_columns(misfit_of(pairs, T)) * root[:, None]
+    misfit = misfit_of(pairs, T)
+    X = motion_columns(misfit) * root[:, None]
     u, stretch, _ = np.linalg.svd(X)
     K = u[:, 6:]
     shares, W = np.linalg.eigh(K[: 3 * n].T @ K[: 3 * n])
     scale = float(np.log(root).sum() - np.log(np.maximum(stretch, 1e-9)).sum())
     scale -= 0.5 * K.shape[1] * float(np.log(2.0 * np.pi))
-    return Ground(pairs, T, root, K @ W, np.clip(shares, 0.0, 1.0), scale)
+    return Ground(pairs, T, misfit, root, K @ W, np.clip(shares, 0.0, 1.0), scale)
 
 
 def explained(ground: Ground, columns: Floats, T_a_b: Floats | None = None) -> Explained:
     """How a disturbance explains the misfit. columns: (5 n, r) what each of its freedoms adds at a size of 1 mm, in mm and
     rad; r = 0 for noise alone. T_a_b: a motion near which the rest is small, where that is not the fit of all."""
-    misfit = misfit_of(ground.pairs, ground.T_a_b if T_a_b is None else T_a_b)
+    misfit = ground.misfit
+    if T_a_b is not None:
+        misfit = misfit_of(ground.pairs, T_a_b, misfit.across)
     y = ground.Z.T @ (stacked(misfit) * ground.root)
     G = ground.Z.T @ (columns * ground.root[:, None])
     sizes = SIZES_MM if columns.shape[1] else SIZES_MM[:1]

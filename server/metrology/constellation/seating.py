@@ -37,10 +37,10 @@ class Misfit:
         return np.asarray(np.einsum("nij,ni->nj", self.across, self.tilt_rad))
 
 
-def misfit_of(pairs: Paired, T_a_b: Floats) -> Misfit:
-    """What is left between A and the mapped B."""
+def misfit_of(pairs: Paired, T_a_b: Floats, across: Floats | None = None) -> Misfit:
+    """What is left between A and the mapped B. across: directions to keep, from a motion near this one."""
     at, v, u = apply(T_a_b, pairs.b.positions_mm), turn(T_a_b, pairs.b.axes), pairs.a.axes
-    across = _across(v)
+    across = _across(v) if across is None else across
     angle, normal = angles_rad(v, u), cross(v, u)
     length = np.linalg.norm(normal, axis=1)
     is_plain = length > 1e-12

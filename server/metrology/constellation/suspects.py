@@ -1,11 +1,13 @@
 """Which single site is wrong, if one is: every account of the misfit weighed by how well it explains positions and axes.
 
-Accounts: nothing off but noise; one site off (each in turn: shifted, tilted, both); the arch bent or stretched as a whole.
+Accounts: nothing off but noise; one site off (each in turn: shifted, tilted, both), the arch beside it sound or bent as
+well; the arch bent or stretched as a whole.
 Each counts by its evidence (see `evidence.py`) times what it is worth beforehand; the shares of all accounts sum to 1. That
 one site is off is said at odds of ten to one against the rest (Jeffreys 1961, Theory of Probability, app. B: strong), and
-which one at a hundred to one against the other sites. Which of the two records is wrong, no comparison of two can say.
+which one at twenty to one against the other sites. Which of the two records is wrong, no comparison of two can say.
 
-*Not seen*: two sites off at once; one site off in an arch that is also bent by as much; a site shifted in both records alike.
+*Not seen*: two sites off at once; a site shifted in both records alike. One site off in an arch that is bent by as much is
+often left open, of four sites nearly always.
 """
 
 from __future__ import annotations
@@ -15,19 +17,18 @@ from enum import StrEnum
 
 import numpy as np
 from scipy.special import logsumexp
-from scipy.stats import norm
-from scipy.stats import t as student
 
+from server.metrology.constellation.displacement import Displacement, displacement_of
 from server.metrology.constellation.disturbances import arch, one_site
 from server.metrology.constellation.evidence import Explained, Ground, explained, ground_of
-from server.metrology.constellation.poses import Floats, Paired, ball_radius
-from server.metrology.constellation.seating import misfit_of, motion_columns, seated, sigmas
+from server.metrology.constellation.poses import Floats, Paired
+from server.metrology.constellation.seating import seated
 
 SURE = 10.0 / 11.0
 """Share at which an account is told: odds of ten to one."""
-SURE_OF_NAME = 0.99
-"""Share of one site among all single sites at which it is named."""
-NOTHING_OFF, ONE_OFF, ARCH_OFF = 0.5, 0.25, 0.25
+SURE_OF_NAME = 20.0 / 21.0
+"""Share of one site among all single sites at which it is named: odds of twenty to one."""
+NOTHING_OFF, ONE_OFF, ARCH_OFF, BOTH_OFF = 0.5, 0.2, 0.2, 0.1
 """Worth beforehand: indifferent between all well and something wrong, and between the two ways of being wrong."""
 LEAST_PAIRS = 4
 """With three sites a rigid fit takes up two thirds of what one of them is off: nothing is left to tell which."""
@@ -44,19 +45,54 @@ class Account(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Displacement:
-    """How far one site is off. shift_mm: (3,) from where B and the other sites put it to where A has it, in A's frame;
-    u95_shift_mm: radius of the ball that holds the true shift with 95 %; tilt_deg, u95_tilt_deg: of its axis, likewise."""
+class _Way:
+    """One way for a site to be off: how it explains, and (5 n, r) what bends the arch beside it, r = 0 for nothing."""
 
-    pair: int
-    shift_mm: Floats
-    u95_shift_mm: float
-    tilt_deg: float
-    u95_tilt_deg: float
+    how: Explained
+    arch_columns: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Accounts:
+    """none, whole: of nothing off and of the arch; alone, beside: by site, off in a sound and in a bent arch."""
+
+    none: list[Explained]
+    whole: list[Explained]
+    alone: list[list[_Way]]
+    beside: list[list[_Way]]
 
     @property
-    def size_mm(self) -> float:
-        return float(np.linalg.norm(self.shift_mm))
+    def logs(self) -> Floats:
+        """(2 + n,) of nothing, the arch, each site: evidence times worth."""
+        n = len(self.alone)
+        sites = [
+            np.logaddexp(
+                _log_mean([way.how for way in alone]) + np.log(ONE_OFF / n),
+                _log_mean([way.how for way in beside]) + np.log(BOTH_OFF / n),
+            )
+            for alone, beside in zip(self.alone, self.beside, strict=True)
+        ]
+        return np.array(
+            [_log_mean(self.none) + np.log(NOTHING_OFF), _log_mean(self.whole) + np.log(ARCH_OFF), *sites]
+        )
+
+    def likeliest_of(self, site: int) -> _Way:
+        """The likeliest way for a site to be off."""
+        alone = [
+            (way.how.log_evidence + np.log(ONE_OFF / len(self.alone[site])), way) for way in self.alone[site]
+        ]
+        beside = [
+            (way.how.log_evidence + np.log(BOTH_OFF / len(self.beside[site])), way)
+            for way in self.beside[site]
+        ]
+        return max(alone + beside, key=lambda pair: pair[0])[1]
+
+    def likeliest(self) -> Explained:
+        """The likeliest model of the likeliest account."""
+        best = int(np.argmax(self.logs))
+        if best >= 2:
+            return self.likeliest_of(best - 2).how
+        return max((self.none, self.whole)[best], key=lambda how: how.log_evidence)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,11 +123,12 @@ def suspects_of(pairs: Paired) -> Suspects:
         raise ValueError(f"naming one of several sites needs at least {LEAST_PAIRS}")
     ground = ground_of(pairs)
     without = _without_each(ground)
-    none, whole, ones = _accounts(ground, without)
-    logs = _logs(none, whole, ones)
+    accounts = _accounts(ground, without)
+    logs = accounts.logs
     shares = np.exp(logs - logsumexp(logs))
     account, named, odds = _told(float(shares[0]), float(shares[1]), shares[2:])
-    likeliest = max((none, whole, *ones)[int(np.argmax(shares))], key=lambda e: e.log_evidence)
+    ways = [accounts.likeliest_of(k) for k in range(n)]
+    likeliest = accounts.likeliest()
     return Suspects(
         account=account,
         named=named,
@@ -100,8 +137,7 @@ def suspects_of(pairs: Paired) -> Suspects:
         share_arch=float(shares[1]),
         share_site=shares[2:],
         displacements=tuple(
-            _displacement(pairs, T, k, max(ones[k], key=lambda e: e.log_evidence))
-            for k, T in enumerate(without)
+            displacement_of(pairs, without[k], k, way.how, way.arch_columns) for k, way in enumerate(ways)
         ),
         noise_position=likeliest.noise_position,
         noise_axis=likeliest.noise_axis,
@@ -111,13 +147,7 @@ def suspects_of(pairs: Paired) -> Suspects:
 def log_evidence_of(pairs: Paired) -> float:
     """Natural logarithm of how likely two sets of at least three pairs are, all accounts together, per mm and rad."""
     ground = ground_of(pairs)
-    return float(logsumexp(_logs(*_accounts(ground, _without_each(ground)))))
-
-
-def _logs(none: list[Explained], whole: list[Explained], ones: list[list[Explained]]) -> Floats:
-    """(2 + n,) of nothing, the arch, each site: evidence times worth."""
-    logs = [_log_mean(none) + np.log(NOTHING_OFF), _log_mean(whole) + np.log(ARCH_OFF)]
-    return np.array([*logs, *(_log_mean(one) + np.log(ONE_OFF / len(ones)) for one in ones)])
+    return float(logsumexp(_accounts(ground, _without_each(ground)).logs))
 
 
 def _without_each(ground: Ground) -> list[Floats]:
@@ -126,15 +156,21 @@ def _without_each(ground: Ground) -> list[Floats]:
     return [seated(ground.pairs, (np.arange(n) != k).astype(np.float64), ground.T_a_b) for k in range(n)]
 
 
-def _accounts(
-    ground: Ground, without: list[Floats]
-) -> tuple[list[Explained], list[Explained], list[list[Explained]]]:
-    misfit = misfit_of(ground.pairs, ground.T_a_b)
-    n = len(ground.pairs)
-    none = [explained(ground, np.zeros((5 * n, 0)))]
-    whole = [explained(ground, columns) for columns in arch(misfit)]
-    ones = [[explained(ground, columns, without[k]) for columns in one_site(misfit, k)] for k in range(n)]
-    return none, whole, ones
+def _accounts(ground: Ground, without: list[Floats]) -> _Accounts:
+    misfit = ground.misfit
+    nothing = np.zeros((5 * len(ground.pairs), 0))
+    bends = arch(misfit)
+    sites = [one_site(misfit, k) for k in range(len(ground.pairs))]
+
+    def way(k: int, columns: Floats, bend: Floats) -> _Way:
+        return _Way(explained(ground, np.hstack([columns, bend]), without[k]), bend)
+
+    return _Accounts(
+        none=[explained(ground, nothing)],
+        whole=[explained(ground, bend) for bend in bends],
+        alone=[[way(k, columns, nothing) for columns in site] for k, site in enumerate(sites)],
+        beside=[[way(k, site[0], bend) for bend in bends] for k, site in enumerate(sites)],
+    )
 
 
 def _log_mean(models: list[Explained]) -> float:
@@ -167,26 +203,3 @@ def _told(none: float, whole: float, sites: Floats) -> tuple[Account, tuple[int,
 
 def _odds(share: float, other: float) -> float:
     return float(share / max(other, 1e-300))
-
-
-def _displacement(pairs: Paired, T: Floats, site: int, model: Explained) -> Displacement:
-    """Off by how much after a fit of all the others, and how well that is known: own noise and that of the fit."""
-    n = len(pairs)
-    misfit = misfit_of(pairs, T)
-    X = motion_columns(misfit)
-    sigma = sigmas(pairs)
-    sigma[: 3 * n] *= model.noise_position
-    sigma[3 * n :] *= model.noise_axis
-    own = np.zeros(5 * n, dtype=bool)
-    own[3 * site : 3 * site + 3] = own[3 * n + 2 * site : 3 * n + 2 * site + 2] = True
-    others = X[~own] / sigma[~own, None]
-    C = X[own] @ np.linalg.pinv(others.T @ others, rcond=1e-12) @ X[own].T + np.diag(sigma[own] ** 2)
-    freedom = max(int((~own).sum()) - 6, 1)
-    stretch = float(student.ppf(0.975, freedom) / norm.ppf(0.975))
-    return Displacement(
-        pair=site,
-        shift_mm=misfit.shift_mm[site],
-        u95_shift_mm=stretch * ball_radius(C[:3, :3]),
-        tilt_deg=float(np.degrees(np.linalg.norm(misfit.tilt_rad[site]))),
-        u95_tilt_deg=min(float(np.degrees(stretch * ball_radius(C[3:, 3:]))), 180.0),
-    )
