@@ -30,7 +30,16 @@ def test_the_pages_of_a_clinic(open_page: Callable[..., Watched], size: str) -> 
 def test_the_pages_of_the_lab(open_page: Callable[..., Watched], size: str) -> None:
     page = open_page(SIZES[size]).page
     sign_in_lab(page)
-    for path in ("/queue", "/queue?state=all", "/people", "/tokens", "/interface", "/audit", "/rules", "/sheets"):
+    for path in (
+        "/queue",
+        "/queue?state=all",
+        "/people",
+        "/tokens",
+        "/interface",
+        "/audit",
+        "/rules",
+        "/sheets",
+    ):
         visit(page, path, f"{size}-lab{path.replace('/', '-').replace('?', '-')}")
 
 

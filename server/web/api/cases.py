@@ -59,15 +59,17 @@ def create(
 @router.get("", summary="List cases", responses=refusals(422))
 def listed(
     asked: Asked,
-    state: Annotated[CaseState | None, Query(description="Only these.")] = None,
-    verdict: Annotated[Verdict | None, Query(description="Only those with this verdict.")] = None,
+    state: Annotated[
+        CaseState | None, Query(description="Only collecting, with-lab, with-clinic, released or withdrawn.")
+    ] = None,
+    verdict: Annotated[Verdict | None, Query(description="Only clear, look or return.")] = None,
     clinic: Annotated[str | None, Query(description="For the lab: only this clinic's, by its id.")] = None,
     text: Annotated[
         str,
         Query(max_length=200, description="Beginnings of words of the patient code or the clinic's name."),
     ] = "",
     cursor: Annotated[str, Query(max_length=400, description="next_cursor of the page before.")] = "",
-    limit: Annotated[int, Query(ge=1, le=MAX_PAGE)] = 50,
+    limit: Annotated[int, Query(ge=1, le=MAX_PAGE, description="How many at once, 1 to 200.")] = 50,
 ) -> CaseListShape:
     """By need-by, then by gravity. A clinic sees its own cases, the lab all."""
     wanted = CaseFilter(state, clinic, verdict.value if verdict else None, text)

@@ -43,8 +43,12 @@ def listed(asked: Asked, case_id: str) -> RecordListShape:
 def announced(
     request: Request,
     file_name: str,
-    role: Annotated[Role | None, Query(description="What the file is.")] = None,
-    unit: Annotated[Unit | None, Query(description="Of its coordinates.")] = None,
+    role: Annotated[
+        Role | None, Query(description="jaw, tissue, denture, opposing, bite, markers, before or photo.")
+    ] = None,
+    unit: Annotated[
+        Unit | None, Query(description="Of its coordinates: mm, cm, m, um, in or unknown.")
+    ] = None,
     body: Annotated[
         str | None, Query(max_length=200, description="The reference body that a marker mesh shows.")
     ] = None,

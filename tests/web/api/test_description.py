@@ -155,3 +155,16 @@ def test_every_code_of_the_interface_has_a_remedy_of_its_own() -> None:
 @pytest.mark.parametrize("status", [400, 401, 404, 409, 422, 500, 507])
 def test_an_unforeseen_code_has_a_remedy_too(status: int) -> None:
     assert remedy_of("something-new", status).endswith(".")
+
+
+def test_choices_are_named_where_they_are_asked_for(document: dict[str, Any]) -> None:
+    """The page for people shows the words of a parameter, not its schema."""
+    for _, path, said in operations(document):
+        for parameter in said.get("parameters", []):
+            if parameter["in"] == "path":
+                continue
+            words = parameter.get("description", "")
+            assert words, (path, parameter["name"])
+            for ref in refs(parameter["schema"]):
+                choices = document["components"]["schemas"][ref.rsplit("/", 1)[-1]]["enum"]
+                assert [c for c in choices if c not in words] == [], (path, parameter["name"])
