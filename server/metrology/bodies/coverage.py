@@ -48,8 +48,8 @@ def coverage_of(
     above = ~beneath
     place = (np.arctan2(body.points[:, 1], body.points[:, 0]) / (2.0 * np.pi) * EIGHTHS) % EIGHTHS
     eighth = np.minimum(place.astype(np.int64), EIGHTHS - 1)
-    band = np.maximum((body.points[:, 2] / BAND_MM).astype(np.int64), 0)
-    n_bands = int(band.max()) + 1
+    n_bands = max(int(np.ceil(body.height_mm / BAND_MM - 1e-6)), 1)
+    band = np.clip((body.points[:, 2] / BAND_MM).astype(np.int64), 0, n_bands - 1)
     cell = band * EIGHTHS + eighth
     return Coverage(
         ratio=_share(caught, above),

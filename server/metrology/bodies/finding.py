@@ -102,9 +102,12 @@ def find_bodies(surface: Surface, kinds: Sequence[ReferenceBody], expected: int)
     settled = [
         s
         for c in candidates_in(cells, near, kinds, expected)
-        if (s := _settled(surface, kinds[c.kind], c)) is not None and _is_credible(s) and _rises(cells, s)
+        if (s := _settled(surface, kinds[c.kind], c)) is not None and _is_credible(s)
     ]
-    apart = _apart(settled)
+    owners = np.zeros(len(cells.points), dtype=np.int64)
+    for s in settled:
+        owners[s.candidate.owned] += 1
+    apart = _apart([s for s in settled if _rises(cells, s, owners)])
     trusts = trusts_of([s.fit for s in apart])
     return [_found(cells, s, trust) for s, trust in zip(apart, trusts, strict=True)]
 
@@ -162,12 +165,14 @@ def _is_credible(s: _Settled) -> bool:
     return s.fit.rms_mm < SCATTER_PER_COVERAGE_MM * (caught - LEAST_COVERAGE)
 
 
-def _rises(cells: Cells, s: _Settled) -> bool:
+def _rises(cells: Cells, s: _Settled, owners: NDArray[np.int64]) -> bool:
     """Whether the surface about the seat faces the way the body points, where there is any: a body stands on tissue, it
-    does not lie along a ridge."""
+    does not lie along a ridge. owners: (n,) how many bodies each cell lies on; what is a neighbour's does not count."""
+    free = owners.copy()
+    free[s.candidate.owned] -= 1
     q = apply(inverse(s.fit.T_scan_body), cells.points)
     r = np.hypot(q[:, 0], q[:, 1]) - s.body.reach_mm
-    ring = np.flatnonzero((r > RING_MM[0]) & (r < RING_MM[1]) & (np.abs(q[:, 2]) < RING_MM[1]))
+    ring = np.flatnonzero((r > RING_MM[0]) & (r < RING_MM[1]) & (np.abs(q[:, 2]) < RING_MM[1]) & (free == 0))
     area = cells.areas_mm2[ring]
     if area.sum() < LEAST_RING_MM2:
         return True
