@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
-from scipy.spatial import cKDTree
 
 from server.measures.bench import CaseBench
 from server.measures.bodies import BODIES, BodiesResult, BodySeen
@@ -20,7 +19,7 @@ from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.rigid import apply, inverse
 from server.metrology.site_order import MOST_SITES, Pairing, pair_along_arch
 from server.records.case_form import CaseForm
-from server.records.crown_widths import along_arch_mm
+from server.records.crown_widths import along_ridge_mm
 from server.records.roles import Role
 from server.records.teeth import Arch, Numbering, UnknownTooth, tooth_of
 
@@ -157,14 +156,29 @@ def _paired(
     left = arch.patients_left(is_upper=form.working_arch is Arch.UPPER)
     sign = 1.0 if float(left @ arch.side) > 0.0 else -1.0
     seats = np.array([body.seat_mm for body in bodies]).reshape(-1, 3)
-    return pair_along_arch(np.array(written), sign * arch.along_mm(seats)), ""
+    return pair_along_arch(np.array(written), sign * _way_mm(seats, arch)), ""
+
+
+def _way_mm(seats: Floats, arch: ArchFrame) -> Floats:
+    """(n,) how far along the arch each seat lies from the midline, + toward the arch's side: the way from seat to seat
+    in their order, which hardly hangs on how well the arch's curve fits."""
+    along = arch.along_mm(seats)
+    order = np.argsort(along, kind="stable")
+    plan = seats[order] - np.outer(seats[order] @ arch.occlusal, arch.occlusal)
+    way = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(plan, axis=0), axis=1))])[: len(seats)]
+    if len(seats) > 0:
+        middle = float(np.clip(0.0, along[order[0]], along[order[-1]]))
+        way += middle - np.interp(middle, along[order], way)
+    out = np.empty(len(seats))
+    out[order] = way
+    return out
 
 
 def _place_mm(code: str, numbering: Numbering, jaw: Arch) -> float:
     tooth = tooth_of(code, numbering)
     if tooth.arch is not jaw:
         raise UnknownTooth(f"“{code}” is a tooth of the other jaw.")
-    return along_arch_mm(tooth)
+    return along_ridge_mm(tooth)
 
 
 def _sites(loaded: Sequence[int], pairing: Pairing | None) -> tuple[SiteBody, ...]:
@@ -179,16 +193,22 @@ def _sites(loaded: Sequence[int], pairing: Pairing | None) -> tuple[SiteBody, ..
 
 def _neighbours(bodies: Sequence[BodySeen], kinds: dict[str, ReferenceBody], i: int, j: int) -> Neighbours:
     one, other = bodies[i], bodies[j]
-    a = apply(pose_of(one), kinds[one.body].points)
-    b = apply(pose_of(other), kinds[other.body].points)
+    across = inverse(pose_of(one)) @ pose_of(other)
     u, v = np.array(one.axis), np.array(other.axis)
     angle = float(np.degrees(np.arctan2(np.linalg.norm(np.cross(u, v)), u @ v)))
     return Neighbours(
         numbers=(i, j),
-        clearance_mm=float(cKDTree(a).query(b)[0].min()),
+        clearance_mm=_clearance_mm(kinds[one.body], kinds[other.body], across),
         angle_deg=angle,
         u95_angle_deg=float(np.hypot(one.u95_axis_deg, other.u95_axis_deg)),
     )
+
+
+def _clearance_mm(one: ReferenceBody, other: ReferenceBody, T_one_other: Floats) -> float:
+    """Least distance from points spread over one surface to the other surface, either way round."""
+    there = one.tree.nearest(apply(T_one_other, other.points)).distance_mm.min()
+    back = other.tree.nearest(apply(inverse(T_one_other), one.points)).distance_mm.min()
+    return float(min(there, back))
 
 
 def _vector(v: Floats) -> Vector3:

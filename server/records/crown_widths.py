@@ -1,6 +1,8 @@
-"""How wide crowns are from front to back along the arch, and from it how far along the arch each tooth lies."""
+"""How wide crowns are from front to back along the arch, and from it how far along the ridge each tooth's implant lies."""
 
 from __future__ import annotations
+
+import math
 
 from server.records.teeth import Arch, Tooth
 
@@ -12,9 +14,23 @@ CROWN_WIDTHS_MM = {
 unconfirmed; third molars likewise."""
 
 
+RIDGE_INSIDE_MM = 5.0
+"""How far inside the arch of crowns implants stand on the ridge. Our own proposal."""
+TURN_RAD, TURN_OVER_MM = math.radians(80.0), 15.0
+"""An arch turns by about this on each side, most of it within this way from the midline. Our own proposal."""
+
+
 def along_arch_mm(tooth: Tooth) -> float:
     """Arc length from the midline to the tooth's middle, + toward the patient's left, for crowns of common width that
     touch each other."""
     widths = CROWN_WIDTHS_MM[tooth.arch]
     middle = sum(widths[: tooth.number - 1]) + 0.5 * widths[tooth.number - 1]
     return -middle if tooth.is_right else middle
+
+
+def along_ridge_mm(tooth: Tooth) -> float:
+    """The same on the ridge, which runs inside the arch of crowns: a curve that lies inside another by d is shorter by d
+    for each radian that it turns, so the front loses most."""
+    s = along_arch_mm(tooth)
+    turned = TURN_RAD * (1.0 - math.exp(-abs(s) / TURN_OVER_MM))
+    return math.copysign(abs(s) - RIDGE_INSIDE_MM * turned, s)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from server.metrology.site_order import pair_along_arch
-from server.records.crown_widths import along_arch_mm
+from server.records.crown_widths import along_arch_mm, along_ridge_mm
 from server.records.teeth import Numbering, tooth_of
 
 
@@ -58,3 +58,13 @@ def test_a_mouth_with_the_sides_exchanged_fits_better_mirrored() -> None:
 def test_refuses_a_crowd() -> None:
     with pytest.raises(ValueError, match="more than 16"):
         pair_along_arch(np.zeros(17), np.zeros(4))
+
+
+def test_the_ridge_loses_most_in_front_where_it_turns() -> None:
+    for code in ("31", "33", "36", "46"):
+        tooth = tooth_of(code, Numbering.FDI)
+        assert 0.0 < abs(along_ridge_mm(tooth)) < abs(along_arch_mm(tooth))
+    lost = [
+        along_arch_mm(t) - along_ridge_mm(t) for t in (tooth_of(c, Numbering.FDI) for c in ("32", "34", "36"))
+    ]
+    assert lost[0] > lost[1] - lost[0] > lost[2] - lost[1] > 0.0

@@ -13,9 +13,10 @@ from seed_data.phantoms.dice import Dice
 from seed_data.phantoms.disturb import Noise, noise_along_normals
 from seed_data.phantoms.faults.expect import Found, fault
 from seed_data.phantoms.faults.rebuild import shifted, tilted, with_jaw, with_site
+from seed_data.phantoms.reference_mesh import reference_mesh
 from seed_data.phantoms.rigid import angle_between_deg, inverse, move, unit
 from seed_data.phantoms.sites import clearance_mm
-from seed_data.phantoms.solids import Placed
+from seed_data.phantoms.solids import Placed, body_field
 from seed_data.phantoms.surface import without_pinches
 from seed_data.phantoms.work import Stage, Work
 from server.rules.limit import Level
@@ -95,10 +96,10 @@ def _too_close(work: Work, _rng: Dice, *, clearance: float, level: Level) -> Fou
     for _ in range(24):
         middle = 0.5 * (low + high)
         moved = _on_ridge(work, placed[one], way * middle)
-        apart = clearance_mm(moved, placed[one + 1])
+        apart = _surface_clearance_mm(moved, placed[one + 1])
         low, high = (middle, high) if apart > clearance else (low, middle)
     with_site(work, one, _on_ridge(work, placed[one], way * low))
-    value = clearance_mm(work.mouth.placed[one], work.mouth.placed[one + 1])
+    value = _surface_clearance_mm(work.mouth.placed[one], work.mouth.placed[one + 1])
     return Found(
         level,
         "jaw",
@@ -108,6 +109,17 @@ def _too_close(work: Work, _rng: Dice, *, clearance: float, level: Level) -> Fou
         unit="mm",
         also=(*ROOM_ALSO, "space/cantilever"),
     )
+
+
+def _surface_clearance_mm(one: Placed, other: Placed) -> float:
+    """Least distance of points over one body to the other's solid: finer than between the points of both."""
+    body = reference_mesh(KINDS[one.kind])
+    corners = body.vertices[body.faces]
+    spread = np.concatenate([np.tensordot(corners, np.array(w), axes=(1, 0)) for w in _SPREAD])
+    return float(body_field(other, move(one.T_joint_body, spread), rounding_mm=0.0).min())
+
+
+_SPREAD = [(i / 6, j / 6, (6 - i - j) / 6) for i in range(7) for j in range(7 - i)]
 
 
 def _on_ridge(work: Work, placed: Placed, by_mm: Floats) -> Placed:
@@ -126,7 +138,8 @@ def _divergent(work: Work, _rng: Dice, *, angle_deg: float, level: Level) -> Fou
     others = [p for k, p in enumerate(placed) if k != site]
     for extra in np.arange(0.0, 80.0, 0.25):
         leaning = tilted(placed[site], sideways, float(extra))
-        widest = max(angle_between_deg(leaning.axis, other.axis) for other in others)
+        angles = [angle_between_deg(leaning.axis, other.axis) for other in others]
+        widest = max(angles)
         if widest >= angle_deg:
             break
     with_site(work, site, shifted(leaning, np.array([0.0, 0.0, 1.2])))
@@ -137,7 +150,9 @@ def _divergent(work: Work, _rng: Dice, *, angle_deg: float, level: Level) -> Fou
         "form/connection-unsupported",
         "bite/penetration",
     )
-    return Found(level, "jaw", sites=(site,), value=widest, value_within=0.5, unit="°", also=also)
+    rest = [k for k in range(len(placed)) if k != site]
+    pair = tuple(sorted((site, rest[angles.index(widest)])))
+    return Found(level, "jaw", sites=pair, value=widest, value_within=0.5, unit="°", also=also)
 
 
 M, S = Stage.MOUTH, Stage.SURFACE

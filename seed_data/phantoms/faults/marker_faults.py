@@ -80,7 +80,7 @@ def _one_off(work: Work, rng: Dice, *, by_mm: float, level: Level) -> Found:
     site = _any_site(work, rng)
     step = any_direction(rng) * by_mm
     move_marker(work, site, lambda T: rigid(np.eye(3), step) @ T)
-    also = ("markers/fit", "markers/span")
+    also = ("markers/fit", "markers/span", "markers/axis", "markers/scale")
     return Found(
         level, "markers", sites=(site,), value=by_mm, value_within=0.35 * by_mm, unit="mm", also=also
     )
@@ -92,7 +92,14 @@ def _unseated(work: Work, rng: Dice) -> Found:
     own = work.mouth.placed[site]
     leaning = tilted(own, any_direction(rng), pick(rng, 0.3, 0.5))
     with_jaw(work, site, shifted(leaning, own.axis * 0.3))
-    also = ("markers/fit", "markers/span", "markers/axis", "denture/impression-mismatch", "bodies/coverage")
+    also = (
+        "markers/fit",
+        "markers/span",
+        "markers/axis",
+        "markers/scale",
+        "denture/impression-mismatch",
+        "bodies/coverage",
+    )
     return Found(Level.RETURN, "jaw", sites=(site,), value=0.3, value_within=0.1, unit="mm", also=also)
 
 
