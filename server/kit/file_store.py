@@ -98,6 +98,11 @@ class FileStore:
 
     def chunks(self, key: str) -> Iterator[bytes]:
         """The bytes of an object, a megabyte at a time. Raises FileNotFoundError."""
+        if self.root:
+            with (self.root / key).open("rb", buffering=0) as file:
+                while chunk := file.read(READ_BYTES):
+                    yield chunk
+            return
         for chunk in obstore.get(self._objects, key).stream(min_chunk_size=READ_BYTES):
             yield bytes(chunk)
 
