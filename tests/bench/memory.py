@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-import resource
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -14,7 +14,7 @@ from server.inspection.warm import warm_up
 from server.records.case_form import RecordEntry
 from server.records.roles import Role, Unit
 from tests.bench.sets import n_triangles, refined_set, surfaces
-from tests.bench.timing import Figure
+from tests.bench.timing import Figure, peak_mb
 
 ALLOWED_MB, ALLOWED_BYTES_A_TRIANGLE = 400.0, 250.0
 
@@ -33,15 +33,11 @@ def figures(folder: Path) -> Iterator[Figure]:
     yield Figure("worker memory a triangle, beyond a warm worker", grown, "bytes", shown=shown)
 
 
-def _peak_mb() -> float:
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
-
-
 def _measure(path: Path) -> dict[str, float]:
     warm_up()
-    warm_mb = _peak_mb()
+    warm_mb = peak_mb(os.getpid())
     measure_record(RecordFile(RecordEntry(role=Role.DENTURE, file=path.name, unit=Unit.MM), str(path)))
-    return {"warm_mb": round(warm_mb, 1), "peak_mb": round(_peak_mb(), 1)}
+    return {"warm_mb": round(warm_mb, 1), "peak_mb": round(peak_mb(os.getpid()), 1)}
 
 
 if __name__ == "__main__":

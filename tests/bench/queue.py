@@ -33,6 +33,7 @@ ADDRESSES = (
     "/queue?state=all&clinic={clinic}",
     "/queue?state=with-lab&clinic={clinic}&verdict=return",
     "/queue?state=all&text=weir",
+    "/queue?state=all&text=r-00",
     "/queue?state=all&text=r-000077",
 )
 
@@ -135,8 +136,10 @@ class _Plans:
         plan = (
             connection.connection.cursor().execute(f"EXPLAIN QUERY PLAN {statement}", parameters).fetchall()
         )
-        for step in (str(row[3]) for row in plan):
-            if "cases" in statement and step.startswith("SCAN") and "INDEX" not in step and "case" in step:
-                self.scans.append(f"{step}: {statement[:120]}")
-            if "USE TEMP B-TREE FOR ORDER BY" in step and "cases" in statement:
-                self.scans.append(f"{step}: {statement[:200]}")
+        steps = [str(row[3]) for row in plan]
+        is_few = any("SEARCH cases" in step and "(id=?)" in step for step in steps)
+        for step in steps if "cases" in statement else ():
+            walks = step.startswith("SCAN") and "INDEX" not in step and "case" in step
+            sorts = "USE TEMP B-TREE FOR ORDER BY" in step and not is_few
+            if walks or sorts:
+                self.scans.append(f"{step}: {statement[:160]}")

@@ -6,6 +6,7 @@ import gc
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -59,3 +60,11 @@ def least_times_s(doings: Mapping[str, Callable[[], object]], *, repeats: int) -
 
 def p95(values: list[float]) -> float:
     return float(np.quantile(values, 0.95))
+
+
+def peak_mb(pid: int) -> float:
+    """The most memory a process has held since it began to run its own program."""
+    for line in Path(f"/proc/{pid}/status").read_text().splitlines():
+        if line.startswith("VmHWM:"):
+            return float(line.split()[1]) / 1000.0
+    raise LookupError("the system tells no peak of memory")

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import httpx
 
-from tests.bench.timing import Figure
+from tests.bench.timing import Figure, peak_mb
 from tests.portal.house import CLINIC, open_house
 
 MB = 1_000_000
@@ -56,7 +56,7 @@ def _flatness(client: httpx.Client, cases: list[str], pid: int, sizes_mb: tuple[
     peaks = {}
     for case_id, size_mb in zip(cases, sizes_mb, strict=False):
         _send(client, case_id, size_mb)
-        peaks[f"peak_mb_after_{size_mb}"] = _peak_mb(pid)
+        peaks[f"peak_mb_after_{size_mb}"] = peak_mb(pid)
     first, last = peaks[f"peak_mb_after_{sizes_mb[0]}"], peaks[f"peak_mb_after_{sizes_mb[-1]}"]
     return Figure(
         f"portal memory, {sizes_mb[-1]} MB sent beyond {sizes_mb[0]} MB",
@@ -69,7 +69,7 @@ def _flatness(client: httpx.Client, cases: list[str], pid: int, sizes_mb: tuple[
 
 def _send(client: httpx.Client, case_id: str, size_mb: int) -> float:
     """Seconds from the first request to the answer that the last byte is safe."""
-    block = os.urandom(MB)
+    part = os.urandom(MB) * (PART_BYTES // MB)
     said = {"filename": "jaw.stl", "unit": "mm", "role": "jaw", "case": case_id}
     pairs = ",".join(f"{k} {base64.b64encode(v.encode()).decode()}" for k, v in said.items())
     begun = time.perf_counter()
@@ -79,10 +79,9 @@ def _send(client: httpx.Client, case_id: str, size_mb: int) -> float:
     made.raise_for_status()
     offset = 0
     while offset < size_mb * MB:
-        n_blocks = min(PART_BYTES, size_mb * MB - offset) // MB
         answer = client.patch(
             made.headers["location"],
-            content=(block for _ in range(n_blocks)),
+            content=part[: size_mb * MB - offset],
             headers={"Upload-Offset": str(offset), "Content-Type": "application/offset+octet-stream"},
         )
         answer.raise_for_status()
@@ -134,10 +133,3 @@ def _wait(url: str, process: subprocess.Popen[bytes], log: Path) -> None:
         except httpx.TransportError:
             time.sleep(0.2)
     raise RuntimeError("the portal did not start: " + log.read_text(errors="replace")[-2000:])
-
-
-def _peak_mb(pid: int) -> float:
-    for line in Path(f"/proc/{pid}/status").read_text().splitlines():
-        if line.startswith("VmHWM:"):
-            return float(line.split()[1]) / 1000.0
-    raise LookupError("VmHWM")
