@@ -25,11 +25,18 @@ def main(arguments: list[str]) -> int:
     wants_tests = arguments[:1] == ["test"]
     python = _environment(TEST_LOCK if wants_tests else LOCK)
     if wants_tests:
-        return subprocess.call([str(python), "-m", "pytest", *arguments[1:]], cwd=ROOT)
+        return subprocess.call([str(python), "-m", "pytest", *_side_by_side(arguments[1:])], cwd=ROOT)
     command = [str(python), "-m", "server.cli", *(arguments or ["--help"])]
     if os.name == "posix":
         os.execv(command[0], command)
     return subprocess.call(command)
+
+
+def _side_by_side(options: list[str]) -> list[str]:
+    """pytest's options, with one process per core (four at most) where the caller does not say how many."""
+    cores = min(os.cpu_count() or 1, 4)
+    said = any(option.startswith(("-n", "--numprocesses", "--pdb", "--collect-only")) for option in options)
+    return options if said or cores < 2 else ["-n", str(cores), "--dist", "loadfile", *options]
 
 
 def _environment(lock: Path) -> Path:
