@@ -85,7 +85,10 @@ class BodiesResult(Result):
 
 
 def _measure(bench: RecordBench) -> BodiesResult:
-    kinds = bench.reference_bodies
+    _, kinds = (
+        bench.scan,
+        bench.reference_bodies,
+    )  # without a scan that is the answer, whatever else is lacking
     found, is_turned = (
         _found_in_jaw(bench, kinds) if bench.role is Role.JAW else _found_in_markers(bench, kinds)
     )
@@ -203,7 +206,7 @@ def _shares(values: Floats) -> tuple[float | None, ...]:
 
 BODIES = RecordMeasure(
     name="bodies.found",
-    revision=1,
+    revision=2,
     result=BodiesResult,
     roles=frozenset({Role.JAW, Role.MARKERS}),
     compute=_measure,

@@ -20,6 +20,7 @@ from server.metrology.rigid import apply, inverse
 from server.metrology.site_order import MOST_SITES, Pairing, pair_along_arch
 from server.records.case_form import CaseForm
 from server.records.crown_widths import along_ridge_mm
+from server.records.numbering import only_fit_the_other
 from server.records.roles import Role
 from server.records.teeth import Arch, Numbering, UnknownTooth, tooth_of
 
@@ -57,9 +58,10 @@ class Neighbours(BaseModel):
 class SitesResult(Result):
     """record: the jaw scan's file. sites: those with a body; empty_sites: loaded ones without; extra: numbers of bodies
     that are no site's. is_clear: no other pairing would do as well; where False, which sites are empty cannot be told.
-    is_told: whether bodies could be told apart at all; where not, `untold` says why. is_front_sure: whether front and
-    sides of the jaw are sure. is_better_mirrored: the bodies fit the codes far better with left and right exchanged.
-    pairs: all pairs of bodies. occlusal, front: unit, in the record's frame; None where the arch shows none.
+    untold: why bodies could not be told apart at all, and untold_because: the rule that has the cause; empty where they
+    could. is_front_sure: whether front and sides of the jaw are sure. is_better_mirrored: the bodies fit the codes far
+    better with left and right exchanged. pairs: all pairs of bodies. occlusal, front: unit, in the record's frame; None
+    where the arch shows none.
     """
 
     record: str
@@ -69,6 +71,7 @@ class SitesResult(Result):
     extra: tuple[int, ...]
     is_clear: bool
     untold: str
+    untold_because: str
     is_front_sure: bool
     is_better_mirrored: bool
     pairs: tuple[Neighbours, ...]
@@ -91,7 +94,7 @@ def _measure(bench: CaseBench) -> SitesResult:
     kinds = {kind.id: kind for kind in record.reference_bodies}
     arch = _arch(record.scan.vertices, record.topology.normals, record.topology.areas_mm2, found, kinds)
     loaded = [k for k, site in enumerate(bench.form.sites) if site.loaded]
-    pairing, untold = _paired(bench.form, loaded, found.bodies, arch)
+    pairing, (untold, because) = _paired(bench.form, loaded, found.bodies, arch)
     sites = _sites(loaded, pairing)
     told = {s.number for s in sites}
     return SitesResult(
@@ -102,6 +105,7 @@ def _measure(bench: CaseBench) -> SitesResult:
         extra=tuple(k for k in range(len(found.bodies)) if k not in told) if pairing else (),
         is_clear=pairing is not None and pairing.is_clear,
         untold=untold,
+        untold_because=because,
         is_front_sure=arch is not None and arch.is_front_sure,
         is_better_mirrored=pairing is not None and pairing.misfit - pairing.mirrored > BETTER_MIRRORED,
         pairs=tuple(
@@ -141,22 +145,35 @@ def pose_of(seen: BodySeen) -> Floats:
 
 def _paired(
     form: CaseForm, loaded: Sequence[int], bodies: Sequence[BodySeen], arch: ArchFrame | None
-) -> tuple[Pairing | None, str]:
-    """Sites and bodies paired along the arch; None and why where they cannot be."""
+) -> tuple[Pairing | None, tuple[str, str]]:
+    """Sites and bodies paired along the arch; None, why not and which rule has the cause where they cannot be."""
     if form.working_arch is None or form.numbering is None:
-        return None, "the form does not say which jaw it is or how teeth are numbered"
+        return None, ("the form does not say which jaw it is or how teeth are numbered", "form/missing")
     if arch is None or not arch.is_front_sure:
-        return None, "the scan does not show which way the arch runs"
+        return None, ("the scan does not show which way the arch runs", "bodies/count")
     if max(len(loaded), len(bodies)) > MOST_SITES:
-        return None, "there are too many sites"
+        return None, ("there are too many sites", "bodies/count")
     try:
         written = [_place_mm(form.sites[k].tooth, form.numbering, form.working_arch) for k in loaded]
     except UnknownTooth:
-        return None, "a tooth code is not one of this jaw"
+        return None, ("a tooth code is not one of this jaw", _rule_of_codes(form))
     left = arch.patients_left(is_upper=form.working_arch is Arch.UPPER)
     sign = 1.0 if float(left @ arch.side) > 0.0 else -1.0
     seats = np.array([body.seat_mm for body in bodies]).reshape(-1, 3)
-    return pair_along_arch(np.array(written), sign * _way_mm(seats, arch)), ""
+    return pair_along_arch(np.array(written), sign * _way_mm(seats, arch)), ("", "")
+
+
+def _rule_of_codes(form: CaseForm) -> str:
+    """The rule that says what is wrong with codes that cannot all be placed in this jaw."""
+    assert form.numbering is not None
+    if only_fit_the_other(form):
+        return "form/numbering-doubtful"
+    try:
+        for site in form.sites:
+            tooth_of(site.tooth, form.numbering)
+    except UnknownTooth:
+        return "form/tooth-code"
+    return "form/arch-mismatch"
 
 
 def _way_mm(seats: Floats, arch: ArchFrame) -> Floats:
@@ -221,7 +238,7 @@ def _form_part(form: CaseForm) -> Any:
 
 SITES = CaseMeasure(
     name="bodies.sites",
-    revision=1,
+    revision=2,
     result=SitesResult,
     roles=frozenset({Role.JAW}),
     compute=_measure,

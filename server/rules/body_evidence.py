@@ -88,7 +88,9 @@ def body_at(at: SiteEvidence, case: CaseEvidence) -> BodyAt:
     """The body at a site in the jaw scan. Raises Lacking, naming the rule that says why, where there is none."""
     sites = sites_of(case)
     if sites.untold:
-        raise Lacking(f"which body is which site could not be told: {sites.untold}", because="bodies/count")
+        raise Lacking(
+            f"which body is which site could not be told: {sites.untold}", because=sites.untold_because
+        )
     for body in bodies_in(jaw_of(case), case):
         if body.site_index == at.index:
             return body

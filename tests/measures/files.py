@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from server.measures.bench import RecordBench
+from server.measures.body_set import BodySet
 from server.records.roles import Role, Unit
 
 TABLE = (
@@ -42,5 +43,11 @@ def obj(facets: np.ndarray, comment: str = "") -> bytes:
     return "\n".join(lines).encode() + b"\n"
 
 
-def bench(data: bytes, name: str = "jaw.stl", role: Role = Role.JAW, unit: Unit = Unit.MM) -> RecordBench:
-    return RecordBench(data, file_name=name, role=role, unit=unit)
+def bench(
+    data: bytes,
+    name: str = "jaw.stl",
+    role: Role = Role.JAW,
+    unit: Unit = Unit.MM,
+    bodies: BodySet | None = None,
+) -> RecordBench:
+    return RecordBench(data, file_name=name, role=role, unit=unit, bodies=bodies)

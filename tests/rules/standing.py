@@ -82,6 +82,7 @@ def sites(bodies: tuple[BodySeen, ...], **changes: Any) -> SitesResult:
         "extra": tuple(range(4, len(bodies))),
         "is_clear": True,
         "untold": "",
+        "untold_because": "",
         "is_front_sure": True,
         "is_better_mirrored": False,
         "pairs": neighbours(bodies),

@@ -26,12 +26,14 @@ from server.metrology.rigid import Array, apply, inverse
 from server.metrology.scan import Points, Scan
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 LEAST_CELLS = 30
 ABOUT_MM = 1.5
 OVERLAP_RATIO = 0.6
 """Two axes nearer to each other than this share of both bodies' reach would have the bodies run into each other."""
 SCATTER_PER_COVERAGE_MM, LEAST_COVERAGE = 0.2, 0.15
+HULL_MM = 0.2
 RING_MM = (0.3, 2.0)
 LEAST_RING_MM2 = 3.0
 LEAST_RISE = 0.2
@@ -104,10 +106,11 @@ def find_bodies(surface: Surface, kinds: Sequence[ReferenceBody], expected: int)
         for c in candidates_in(cells, near, kinds, expected)
         if (s := _settled(surface, kinds[c.kind], c)) is not None and _is_credible(s)
     ]
-    owners = np.zeros(len(cells.points), dtype=np.int64)
-    for s in settled:
-        owners[s.candidate.owned] += 1
-    apart = _apart([s for s in settled if _rises(cells, s, owners)])
+    if not settled:
+        return []
+    held = [_held(cells, s) for s in settled]
+    owners = np.sum(held, axis=0, dtype=np.int64)
+    apart = _apart([s for s, own in zip(settled, held, strict=True) if _rises(cells, s, owners > own)])
     trusts = trusts_of([s.fit for s in apart])
     return [_found(cells, s, trust) for s, trust in zip(apart, trusts, strict=True)]
 
@@ -165,14 +168,21 @@ def _is_credible(s: _Settled) -> bool:
     return s.fit.rms_mm < SCATTER_PER_COVERAGE_MM * (caught - LEAST_COVERAGE)
 
 
-def _rises(cells: Cells, s: _Settled, owners: NDArray[np.int64]) -> bool:
+def _held(cells: Cells, s: _Settled) -> Flags:
+    """Cells that the body explains or that lie within its hull, such as the disc that closes a mesh at its seat."""
+    q = apply(inverse(s.fit.T_scan_body), cells.points)
+    beside = np.hypot(q[:, 0], q[:, 1]) < s.body.reach_mm + HULL_MM
+    held = beside & (q[:, 2] > -HULL_MM) & (q[:, 2] < s.body.height_mm + HULL_MM)
+    held[s.candidate.owned] = True
+    return np.asarray(held)
+
+
+def _rises(cells: Cells, s: _Settled, elses: Flags) -> bool:
     """Whether the surface about the seat faces the way the body points, where there is any: a body stands on tissue, it
-    does not lie along a ridge. owners: (n,) how many bodies each cell lies on; what is a neighbour's does not count."""
-    free = owners.copy()
-    free[s.candidate.owned] -= 1
+    does not lie along a ridge. elses: (n,) whether a cell is another body's, which does not count."""
     q = apply(inverse(s.fit.T_scan_body), cells.points)
     r = np.hypot(q[:, 0], q[:, 1]) - s.body.reach_mm
-    ring = np.flatnonzero((r > RING_MM[0]) & (r < RING_MM[1]) & (np.abs(q[:, 2]) < RING_MM[1]) & (free == 0))
+    ring = np.flatnonzero((r > RING_MM[0]) & (r < RING_MM[1]) & (np.abs(q[:, 2]) < RING_MM[1]) & ~elses)
     area = cells.areas_mm2[ring]
     if area.sum() < LEAST_RING_MM2:
         return True

@@ -54,16 +54,19 @@ class Trust:
 
 @dataclass(frozen=True, slots=True)
 class _Kernel:
-    """How alike errors are at a distance: exp(-(d / length_mm) ** power)."""
+    """How alike errors are at a distance: exp(-(d / length) ** power); with power 0 they sway, sin(πd / length) over
+    πd / length (the hole effect of geostatistics, Chilès & Delfiner 1999)."""
 
     length_mm: float
     power: int
 
     def at(self, D: Floats) -> Floats:
+        if self.power == 0:
+            return np.asarray(np.sinc(D / self.length_mm))
         return np.asarray(np.exp(-((D / self.length_mm) ** self.power)))
 
 
-KERNELS = tuple(_Kernel(length, power) for length in LENGTHS_MM for power in (1, 2))
+KERNELS = tuple(_Kernel(length, power) for length in LENGTHS_MM for power in (0, 1, 2))
 
 
 def trusts_of(fits: Sequence[BodyFit]) -> list[Trust]:

@@ -3,9 +3,21 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from seed_data.phantoms.reference_mesh import reference_mesh
 from server.metrology.bodies.finding import FoundBody, find_bodies
 from server.metrology.rigid import angle_deg, apply, inverse
-from tests.metrology.bodies.scenes import CONE, KINDS, SHORT, STEPPED, Floats, reference, scene, without
+from server.metrology.scan import Scan
+from tests.metrology.bodies.scenes import (
+    CONE,
+    KINDS,
+    SHORT,
+    STEPPED,
+    Floats,
+    reference,
+    scene,
+    surface_of,
+    without,
+)
 
 CATALOGUE = [reference(kind) for kind in KINDS.values()]
 ROW = [(STEPPED, (0.0, 0.0), 10.0), (CONE, (0.5, 12.0), -25.0), (SHORT, (-0.5, 23.0), 35.0)]
@@ -93,3 +105,22 @@ def test_half_buried_bodies_count_only_what_stands_out() -> None:
     (body,) = find_bodies(seen.surface, CATALOGUE, 1)
     assert body.coverage.ratio > 0.95
     assert body.coverage.beneath_ratio >= 0.0
+
+
+def test_neighbours_without_tissue_are_both_found() -> None:
+    """Two closed meshes side by side, as implant positions come: the seat's disc of one, which faces away, lies in the
+    ring about the other's seat where tissue would be."""
+    mesh = reference_mesh(SHORT)
+    poses = [rigid_at(0.0), rigid_at(5.0)]
+    points = np.concatenate([apply(T, mesh.vertices) for T in poses])
+    faces = np.concatenate([mesh.faces, mesh.faces + len(mesh.vertices)]).astype(np.int32)
+    found = find_bodies(surface_of(Scan(points, faces)), CATALOGUE, 2)
+    assert len(found) == 2
+    for T in poses:
+        assert np.linalg.norm(at(found, T).seat_mm - T[:3, 3]) < 0.005
+
+
+def rigid_at(x_mm: float) -> Floats:
+    T = np.eye(4)
+    T[0, 3] = x_mm
+    return T

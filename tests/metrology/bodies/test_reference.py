@@ -149,7 +149,7 @@ BAD = {
     "without facets": (Scan(np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int32)), "surface"),
     "one facet": (
         Scan(np.array([[0, 0, 1.0], [5, 0, 1], [0, 5, 1]]), np.array([[0, 1, 2]], dtype=np.int32)),
-        "",
+        "sides",
     ),
 }
 

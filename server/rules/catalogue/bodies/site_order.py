@@ -27,7 +27,9 @@ FEWEST = 4
 def _observe(case: CaseEvidence) -> Iterator[Observation]:
     sites, jaw = sites_of(case), jaw_of(case)
     if sites.untold:
-        raise Lacking(f"which body is which site could not be told: {sites.untold}", because="bodies/count")
+        raise Lacking(
+            f"which body is which site could not be told: {sites.untold}", because=sites.untold_because
+        )
     if sites.is_better_mirrored:
         says = "The scan bodies go with the tooth codes only when left and right are exchanged."
         told = tuple(s.site_index for s in sites.sites)

@@ -44,6 +44,7 @@ def test_a_list_in_no_order_says_nothing() -> None:
     assert ask_one(RULE, standing(sites=jumbled)).outcome is Outcome.PASSED
 
 
-def test_where_bodies_cannot_be_told_apart_the_count_is_the_cause() -> None:
-    found = ask_one(RULE, standing(told={"untold": "a tooth code is not one of this jaw"}))
-    assert (found.outcome, found.because) == (Outcome.NOT_MEASURED, "bodies/count")
+def test_where_bodies_cannot_be_told_apart_the_rule_with_the_cause_is_named() -> None:
+    told = {"untold": "a tooth code is not one of this jaw", "untold_because": "form/tooth-code"}
+    found = ask_one(RULE, standing(told=told))
+    assert (found.outcome, found.because) == (Outcome.NOT_MEASURED, "form/tooth-code")
