@@ -293,10 +293,10 @@ class ChildPool:
         use = use_of(child.process.pid)
         if use is None or not child.is_ready:
             return
-        if use.cpu_s - child.used_before.cpu_s > self._limits.cpu_s:
-            child.kill(ChildTimedOut(f"Measuring took more than {self._limits.cpu_s:g} s of processor time."))
         if use.memory_bytes > self._limits.memory_bytes:
             child.kill(ChildOutOfMemory("Measuring takes more memory than is allowed."))
+        elif use.cpu_s - child.used_before.cpu_s > self._limits.cpu_s:
+            child.kill(ChildTimedOut(f"Measuring took more than {self._limits.cpu_s:g} s of processor time."))
 
 
 __all__ = [

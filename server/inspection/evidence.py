@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +19,15 @@ from server.inspection.measuring import record_keys
 from server.inspection.tables import KeptMeasurement
 from server.measures.body_set import BodySet
 from server.measures.graph import CASE_MEASURES
-from server.measures.measure import CaseMeasure, Measurement, Status, case_inputs, is_asked_for
+from server.measures.measure import (
+    CaseMeasure,
+    CaseRows,
+    Measurement,
+    Status,
+    case_inputs,
+    is_asked_for,
+    pair_keys,
+)
 from server.records.case_form import CaseForm, RecordEntry
 from server.rules.catalogue import RULES
 from server.rules.evidence import CaseEvidence, RecordEvidence
@@ -156,13 +164,31 @@ def is_complete(seen: RecordEvidence) -> bool:
 
 def case_keys(
     form: CaseForm,
-    records: list[Record],
+    records: Iterable[Record],
     replaced: Mapping[str, Record],
     bodies: str,
     measures: tuple[CaseMeasure[Any], ...] = CASE_MEASURES,
 ) -> dict[str, str]:
     """For each measure over several records that is asked for, its name and key. bodies: as for `record_evidence`."""
-    rows = {
+    rows = case_rows(records, replaced)
+    return {m.name: m.key(case_inputs(m, rows), form, bodies) for m in measures if is_asked_for(m, rows)}
+
+
+def kept_pairs(work: Work, standing: Standing) -> tuple[Measurement, ...]:
+    """What is kept of measures of two records, for any two of the round at hand."""
+    rows = case_rows(standing.records, standing.replaced)
+    keys = {
+        key
+        for m in CASE_MEASURES
+        for pair in m.pairs
+        for key in pair_keys(pair, rows, standing.bodies.digest)
+    }
+    return tuple(kept_measurements(work, sorted(keys)).values())
+
+
+def case_rows(records: Iterable[Record], replaced: Mapping[str, Record]) -> CaseRows:
+    """What keys are made of, by file name, for the records whose role is known."""
+    return {
         r.file_name: (
             r.role,
             r.unit,
@@ -172,7 +198,6 @@ def case_keys(
         for r in records
         if r.role is not None
     }
-    return {m.name: m.key(case_inputs(m, rows), form, bodies) for m in measures if is_asked_for(m, rows)}
 
 
 def _replaced(work: Work, case: Case, records: list[Record]) -> dict[str, Record]:

@@ -14,7 +14,7 @@ from pydantic import ValidationError
 
 from server.errors import BadRequest
 from server.inspection.inspect import judge_case
-from server.inspection.measuring import RecordFile
+from server.inspection.measuring import OF_CASES, RecordFile
 from server.inspection.report import Report, Timing
 from server.inspection.too_heavy import Run, measured_case, measured_record
 from server.measures.body_set import BodyFile, BodySet, BodyUnusable, ready_body
@@ -137,7 +137,7 @@ def check_folder(
             for (record, sha256), ms in zip(known.values(), made, strict=True)
         ),
         now=now,
-        measurements={m.measure: m for m in together},
+        measurements={m.measure: m for m in together if m.measure in OF_CASES},
         bodies=record_set.bodies.entries,
     )
     return judge_case(evidence, sheet, timing=Timing(measure=seconds))

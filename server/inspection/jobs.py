@@ -21,6 +21,7 @@ from server.inspection.evidence import (
     entry_of,
     keep_measurements,
     kept_measurements,
+    kept_pairs,
     standing_of,
 )
 from server.inspection.inspect import judge_case as judge
@@ -115,10 +116,12 @@ def measure_together(portal: Portal, run: Run, case_id: str) -> None:
     with reading(portal, PORTAL) as work:
         case = work.session.get(Case, case_id)
         standing = standing_of(work, case) if case is not None else None
-    if standing is None or not standing.lacking:
-        return
+        if standing is None or not standing.lacking:
+            return
+        pairs = kept_pairs(work, standing)
     seen = standing.evidence
-    kept = tuple(m for r in (*seen.records, *seen.replaced.values()) for m in r.measurements.values())
+    of_records = (m for r in (*seen.records, *seen.replaced.values()) for m in r.measurements.values())
+    kept = (*of_records, *seen.measurements.values(), *pairs)
     with ExitStack() as stack:
 
         def file_of(record: Record) -> tuple[RecordFile, str]:

@@ -13,6 +13,8 @@ from server.measures.measure import Measurement
 from server.records.case_form import CaseForm, RecordEntry
 
 NO_BODIES = BodySet()
+OF_CASES = frozenset(m.name for m in CASE_MEASURES)
+"""What a case's evidence holds; measures of two records are kept beside, to be had again."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from server.measures.measure import (
     CaseRows,
     Measurement,
     NotMeasured,
+    PairMeasure,
     RecordMeasure,
     Result,
     Status,
@@ -42,7 +43,7 @@ UNIT_DOUBTFUL = "file/unit-doubtful"
 
 
 def made_of(
-    measure: RecordMeasure[Any] | CaseMeasure[Any], key: str, compute: Callable[[], Result]
+    measure: RecordMeasure[Any] | PairMeasure[Any] | CaseMeasure[Any], key: str, compute: Callable[[], Result]
 ) -> Measurement:
     """Runs one measure and says how it ended; a crash is an outcome that people see, never an exception."""
     begun = time.perf_counter()
@@ -209,6 +210,7 @@ class CaseBench:
         self.records = records
         self.replaced = replaced
         self._kept: Mapping[str, Measurement] = {}
+        self._pairs: dict[str, Measurement] = {}
 
     @property
     def bodies(self) -> BodySet:
@@ -225,10 +227,28 @@ class CaseBench:
         bench.ensure(measure, self._kept)
         return bench.result(measure)
 
+    def pair(self, measure: PairMeasure[R], first: str, second: str) -> R:
+        """The result of a measure of two records, by file, made only where it is not kept. Raises NotMeasured."""
+        one, two = self.records[first], self.records[second]
+        key = measure.key(self._rows[first], self._rows[second], self.bodies.digest)
+        made = self._pairs.get(key) or self._kept.get(key)
+        if made is None or made.status is Status.CRASHED:
+            for need in measure.needs:
+                for bench in (one, two):
+                    if bench.role in need.roles:
+                        bench.ensure(need, self._kept)
+            made = made_of(measure, key, lambda: measure.compute(one, two))
+        self._pairs[key] = made
+        if made.status is not Status.MEASURED:
+            raise NotMeasured(made.says, because=made.because)
+        return measure.result.model_validate(made.result)
+
     def run(self, measures: Iterable[CaseMeasure[Any]], kept: Mapping[str, Measurement]) -> list[Measurement]:
-        """Makes every case measure that is asked for, in order, taking those found in `kept` (by key) as they are."""
+        """Makes every case measure that is asked for, in order, taking those found in `kept` (by key) as they are; after
+        them, the measures of two records that were asked for on the way."""
         self._kept = kept
-        return [self._make(m, kept) for m in measures if is_asked_for(m, self._rows)]
+        made = [self._make(m, kept) for m in measures if is_asked_for(m, self._rows)]
+        return [*made, *self._pairs.values()]
 
     def _make(self, measure: CaseMeasure[Any], kept: Mapping[str, Measurement]) -> Measurement:
         key = measure.key(case_inputs(measure, self._rows), self.form, self.bodies.digest)

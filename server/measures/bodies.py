@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from server.measures.bench import RecordBench
-from server.measures.facing import FACING, FacingResult
+from server.measures.facing import FACING
 from server.measures.measure import RecordMeasure, Result
 from server.measures.reading import READING
 from server.measures.shell import SHELL, Opening
@@ -104,7 +104,7 @@ def _measure(bench: RecordBench) -> BodiesResult:
 
 def _found_in_jaw(bench: RecordBench, kinds: tuple[ReferenceBody, ...]) -> tuple[list[FoundBody], bool]:
     """The bodies of a jaw scan, searched with the side out that faced the scanner."""
-    is_turned = _is_inside_out(bench.result(FACING))
+    is_turned = bench.result(FACING).is_inside_out
     return find_bodies(surface_of(bench, is_turned=is_turned), kinds, MOST_EXPECTED), is_turned
 
 
@@ -119,10 +119,6 @@ def _found_in_markers(bench: RecordBench, kinds: tuple[ReferenceBody, ...]) -> t
         if found and not is_turned:
             break
     return best
-
-
-def _is_inside_out(facing: FacingResult) -> bool:
-    return facing.away_area_mm2 > 0.5 * facing.judged_area_mm2 > 0.0
 
 
 def surface_of(bench: RecordBench, *, is_turned: bool = False) -> Surface:

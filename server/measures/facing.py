@@ -43,6 +43,11 @@ class FacingResult(Result):
     turned_at_mm: Vector3 | None
     n_conflicts: int
 
+    @property
+    def is_inside_out(self) -> bool:
+        """Whether most of the surface shows the side that did not face the scanner."""
+        return self.away_area_mm2 > 0.5 * self.judged_area_mm2 > 0.0
+
 
 def _measure(bench: RecordBench) -> FacingResult:
     facing = facing_of(bench.topology, bench.tree)

@@ -1,7 +1,8 @@
 """The graph of measures: every measure there is, in an order in which each comes after what it needs.
 
-A measure still to come (joint frame, bite, space, impression) takes its place here:
-one line in one of the two tuples, after those it needs.
+A measure still to come (bite, space, impression) takes its place here:
+one line in one of the two tuples, after those it needs. A measure of two records is named by the case measure
+that asks for it (`pairs`).
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from server.measures.bodies import BODIES
 from server.measures.change import CHANGE
 from server.measures.extent import EXTENT
 from server.measures.facing import FACING
+from server.measures.frames import JOINT
 from server.measures.layers import LAYERS
 from server.measures.markers import MARKERS
 from server.measures.measure import CaseMeasure, RecordMeasure
@@ -34,4 +36,4 @@ RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = (
     BODIES,
 )
 
-CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (CHANGE, SITES, MARKERS)
+CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (CHANGE, SITES, MARKERS, JOINT)

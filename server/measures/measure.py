@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, Protocol, TypeVar
 
 from pydantic import BaseModel, ConfigDict
 
@@ -93,17 +93,40 @@ class RecordMeasure(Generic[R]):
     @property
     def chain(self) -> tuple[str, ...]:
         """Names and revisions of everything this measure rests on, itself included, sorted."""
-        own = {f"{self.name}@{self.revision}"}
-        for need in self.needs:
-            own.update(need.chain)
-        return tuple(sorted(own))
+        return _chain(self, self.needs)
+
+
+@dataclass(frozen=True)
+class PairMeasure(Generic[R]):
+    """A measure of two records of a case against each other, kept under the content of these two alone: a rescan of a
+    third changes nothing of it. Made when a case measure asks its bench for it.
+
+    roles: of the first and the second record, for all pairs it may be asked for.
+    """
+
+    name: str
+    revision: int
+    result: type[R]
+    roles: frozenset[tuple[Role, Role]]
+    compute: Callable[[RecordBench, RecordBench], R]
+    needs: tuple[RecordMeasure[Any], ...] = ()
+
+    def key(self, one: Row, two: Row, bodies: str = "") -> str:
+        """The address of this measure of two records. bodies: as for records."""
+        rows = [[unit.value, role.value, sha256] for role, unit, sha256, _ in (one, two)]
+        on_bodies = [bodies] if any(need.rests_on_bodies for need in self.needs) else []
+        return address(self.name, self.chain, [*rows, *on_bodies])
+
+    @property
+    def chain(self) -> tuple[str, ...]:
+        return _chain(self, self.needs)
 
 
 @dataclass(frozen=True)
 class CaseMeasure(Generic[R]):
     """A measure over several records of a case, and where `uses_replaced` over the records they replace.
 
-    roles: which records it looks at. of_rescans: it looks only at those that replace one of the round before, and is not
+    roles: which records it looks at. pairs: the measures of two records that it may ask for. of_rescans: it looks only at those that replace one of the round before, and is not
     made where there are none. form_part: what of the form it depends on, as JSON; None for nothing.
     """
 
@@ -113,6 +136,7 @@ class CaseMeasure(Generic[R]):
     roles: frozenset[Role]
     compute: Callable[[CaseBench], R]
     needs: tuple[RecordMeasure[Any], ...] = ()
+    pairs: tuple[PairMeasure[Any], ...] = ()
     uses_replaced: bool = False
     of_rescans: bool = False
     form_part: Callable[[CaseForm], Any] | None = None
@@ -121,15 +145,29 @@ class CaseMeasure(Generic[R]):
         """The address of this measure over `inputs`, rows of file, role, unit, SHA-256 and that of what it replaces.
         bodies: the digest of the body catalogue, which counts only where the measure rests on it."""
         part = self.form_part(form) if self.form_part else None
-        on_bodies = [bodies] if any(need.rests_on_bodies for need in self.needs) else []
+        needs = (*self.needs, *(need for pair in self.pairs for need in pair.needs))
+        on_bodies = [bodies] if any(need.rests_on_bodies for need in needs) else []
         return address(self.name, self.chain, [sorted(inputs), part, *on_bodies])
 
     @property
     def chain(self) -> tuple[str, ...]:
-        own = {f"{self.name}@{self.revision}"}
-        for need in self.needs:
-            own.update(need.chain)
-        return tuple(sorted(own))
+        return _chain(self, (*self.needs, *self.pairs))
+
+
+class _Chained(Protocol):
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def revision(self) -> int: ...
+
+    @property
+    def chain(self) -> tuple[str, ...]: ...
+
+
+def _chain(measure: _Chained, needs: Sequence[_Chained]) -> tuple[str, ...]:
+    own = {f"{measure.name}@{measure.revision}"}
+    return tuple(sorted(own.union(*(need.chain for need in needs))))
 
 
 def family(role: Role) -> str:
@@ -143,8 +181,11 @@ def address(name: str, chain: tuple[str, ...], inputs: list[Any]) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-CaseRows = Mapping[str, tuple[Role, Unit, str, str]]
-"""By file, a record's role, unit, SHA-256 and the SHA-256 of the record it replaces ("" where none)."""
+Row = tuple[Role, Unit, str, str]
+"""A record's role, unit, SHA-256 and the SHA-256 of the record it replaces ("" where none)."""
+
+CaseRows = Mapping[str, Row]
+"""Rows by file."""
 
 
 def case_inputs(measure: CaseMeasure[Any], records: CaseRows) -> list[list[str]]:
@@ -156,6 +197,24 @@ def case_inputs(measure: CaseMeasure[Any], records: CaseRows) -> list[list[str]]
     ]
 
 
+def pair_keys(measure: PairMeasure[Any], records: CaseRows, bodies: str = "") -> list[str]:
+    """The addresses under which this measure may be kept for any two of the records: what to look up before measuring."""
+    return [
+        measure.key(one, two, bodies)
+        for first, one in records.items()
+        for second, two in records.items()
+        if first != second and (one[0], two[0]) in measure.roles
+    ]
+
+
 def is_asked_for(measure: CaseMeasure[Any], records: CaseRows) -> bool:
-    """Whether a case measure is made over these records at all: where one of those it looks at is there."""
+    """Whether a case measure is made over these records at all: where one of those it looks at is there, and two that it
+    could compare if that is what it does."""
+    if measure.pairs and not any(_has_pair(pair, records) for pair in measure.pairs):
+        return False
     return bool(case_inputs(measure, records))
+
+
+def _has_pair(measure: PairMeasure[Any], records: CaseRows) -> bool:
+    roles = {role for role, *_ in records.values()}
+    return any(one in roles and two in roles for one, two in measure.roles)

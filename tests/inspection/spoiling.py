@@ -16,7 +16,7 @@ from seed_data.phantoms.telling import truth_of
 from seed_data.phantoms.truth import Expectation, PhantomTruth
 from seed_data.phantoms.work import Fault, Stage, Work
 from server.inspection.folder import check_folder, read_folder
-from server.inspection.measuring import RecordFile, measure_record
+from server.inspection.measuring import RecordFile, measure_case, measure_record
 from server.inspection.report import Report
 from server.measures.measure import Measurement
 from server.records.teeth import Arch
@@ -104,10 +104,17 @@ class Remembering:
     """Runs measuring functions here, and hands in what was measured of the same content before, as the portal does."""
 
     made: dict[bytes, tuple[Measurement, ...]] = field(default_factory=dict)
+    together: dict[str, Measurement] = field(default_factory=dict)
 
     def __call__(
         self, function: Callable[..., tuple[Measurement, ...]], *arguments: object
     ) -> tuple[Measurement, ...]:
+        if function is measure_case:
+            form, records, replaced, kept, *rest = arguments
+            assert isinstance(kept, tuple)
+            made = function(form, records, replaced, (*kept, *self.together.values()), *rest)
+            self.together |= {m.key: m for m in made}
+            return made
         if function is not measure_record or not isinstance(arguments[0], RecordFile):
             return function(*arguments)
         record, _, *rest = arguments

@@ -71,7 +71,7 @@ def _foreign(work: Work, _rng: Dice) -> Found:
     """A bite scan of another patient."""
     other = plan_mouth(work.seed + 5003, arch=work.mouth.arch, sites=len(work.mouth.sites))
     work.subjects["bite-left"] = bite_subject(other, "left")
-    return Found(Level.RETURN, "bite-left", also=("bite/missing",))
+    return Found(Level.RETURN, "bite-left", also=("bite/missing", "surface/no-fit"))
 
 
 M = Stage.MOUTH

@@ -157,6 +157,7 @@ def _same_surface(work: Work, rng: Dice) -> Found:
     )
     also = (
         "form/role-doubtful",
+        "surface/no-fit",
         "bite/missing",
         "bite/scan-disagrees",
         "bite/no-contact",

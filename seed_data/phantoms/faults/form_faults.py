@@ -87,6 +87,7 @@ def _roles_swapped(work: Work, _rng: Dice) -> Found:
         entry["role"] = {"opposing": "tissue", "tissue": "opposing"}.get(entry["role"], entry["role"])
     also = (
         "bite/missing",
+        "surface/no-fit",
         "bite/scan-disagrees",
         "bite/no-contact",
         "bite/penetration",

@@ -63,6 +63,7 @@ def _foreign(work: Work, _rng: Dice) -> Found:
     work.shown["denture"] = ()
     also = (
         "denture/imprint-count",
+        "surface/no-fit",
         "bite/scan-disagrees",
         "bite/no-contact",
         "bite/penetration",

@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 
 PATCHES_MM = (3.0, 7.0, 15.0)
 HELD_POINTS = 5_000
+FEWEST_USED = 6
 LEAST_HELD = 0.001
 """A motion whose share of the points' resistance (1/3 for an even spread of normals) is below this is not held."""
 
@@ -58,6 +59,26 @@ class Certainty:
         covariance = turn @ self.covariance @ turn.T
         return Certainty(covariance, apply(T, self.centre), self.freedom, self.arm_mm, self.loose @ turn.T)
 
+    def about(self, centre: Floats) -> Certainty:
+        """The same with rotations taken about another centre (3,)."""
+        x, y, z = self.centre - np.asarray(centre, dtype=np.float64)
+        J = np.eye(6)
+        J[3:, :3] = [[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]]
+        return replace(
+            self, covariance=J @ self.covariance @ J.T, centre=np.asarray(centre, dtype=np.float64)
+        )
+
+    def plus(self, other: Certainty) -> Certainty:
+        """Of two motions one after the other, both in this frame, whose errors know nothing of each other."""
+        same = other.about(self.centre)
+        return replace(
+            self,
+            covariance=self.covariance + same.covariance,
+            freedom=min(self.freedom, other.freedom),
+            arm_mm=max(self.arm_mm, other.arm_mm),
+            loose=np.vstack([self.loose, other.loose]),
+        )
+
     def widened(self, stitching_mm: float) -> Certainty:
         """The same where the surfaces as scanned lie off the true ones: by a standard deviation of `stitching_mm` as a
         whole, and turned by as much at the arm's length. A fit cannot see it: both are then moved alike, or bent.
@@ -81,9 +102,11 @@ class Certainty:
 def certainty_of(fit: Fit) -> Certainty:
     """How well the fit is held by the points that agree."""
     used = fit.weights > 0.0
+    if np.count_nonzero(used) < FEWEST_USED:
+        return Certainty(np.zeros((6, 6)), fit.centre, 1, 1.0, np.eye(6))
     J = jacobian(fit.meeting, fit.centre)[used]
     arms = fit.meeting.at[used] - fit.centre
-    arm = max(float(np.sqrt((arms**2).sum(axis=1).mean())), 1e-6) if len(arms) else 1.0
+    arm = max(float(np.sqrt((arms**2).sum(axis=1).mean())), 1e-6)
     loose = _loose(fit, arm)
     scores = J * (fit.weights[used] * fit.meeting.offset_mm[used])[:, None]
     inverse = np.linalg.pinv((J * _slopes(fit)[used, None]).T @ J, rcond=1e-12, hermitian=True)
@@ -118,8 +141,6 @@ def _loose(fit: Fit, arm_mm: float) -> Floats:
     """
     used = np.flatnonzero(fit.weights > 0.0)
     used = used[:: max(1, len(used) // HELD_POINTS)]
-    if len(used) < 6:
-        return np.eye(6)
     at, weights = fit.meeting.at[used], fit.weights[used]
     normals = smoothed(at, fit.meeting.normals[used])
     J = np.hstack([np.cross(at - fit.centre, normals) / arm_mm, normals])

@@ -23,6 +23,7 @@ MIDDLE_POINTS = 1_500
 FINE_POINTS = 20_000
 CARRIED = 28
 """Distinct poses carried to the exact surface."""
+NEAR_STEPS = 14
 COMPARED = 3
 """Of those, how many are fitted at full resolution and compared."""
 
@@ -123,6 +124,30 @@ def register(
     best = fit_from(fine, target, fits[0].T, scale_mm=fits[0].scale_mm, steps=8)
     poses = [_pose(best.T, best.meeting, fine, demand)]
     poses += [_pose(f.T, meeting_of(fine, target, f.T, OVERLAP_MM), fine, demand) for f in fits[1:]]
+    return _weighed(best, poses, probe, target, demand, is_turned=is_turned, sides=sides)
+
+
+def register_near(
+    moving: Surface,
+    fixed: Surface,
+    start: Floats,
+    *,
+    sides: Sides = Sides.SAME,
+    demand: Demand = Demand(),
+    off_mm: float = 0.5,
+) -> Registration:
+    """The same from a pose that is believed, such as that of a common export frame: whether it holds, and by how much it
+    is off. start: T_fixed_moving (4, 4), within about `off_mm` of the truth; no other pose is looked for, so nothing is
+    found ambiguous but for motions that nothing holds."""
+    is_turned = moving.topology.area_mm2 > fixed.topology.area_mm2
+    probe, target = (fixed, moving) if is_turned else (moving, fixed)
+    T = inverse(start) if is_turned else start
+    middle = fit_from(
+        _sided(probe.samples(MIDDLE_POINTS), sides), target, T, scale_mm=off_mm, steps=NEAR_STEPS
+    )
+    fine = _sided(probe.samples(FINE_POINTS), sides)
+    best = fit_from(fine, target, middle.T, scale_mm=middle.scale_mm, steps=8)
+    poses = [_pose(best.T, best.meeting, fine, demand)]
     return _weighed(best, poses, probe, target, demand, is_turned=is_turned, sides=sides)
 
 

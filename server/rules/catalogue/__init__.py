@@ -49,7 +49,9 @@ from server.rules.catalogue.surface.hole import RULE as SURFACE_HOLE
 from server.rules.catalogue.surface.hole_at_body import RULE as SURFACE_HOLE_AT_BODY
 from server.rules.catalogue.surface.inside_out import RULE as SURFACE_INSIDE_OUT
 from server.rules.catalogue.surface.islands import RULE as SURFACE_ISLANDS
+from server.rules.catalogue.surface.mirrored import RULE as SURFACE_MIRRORED
 from server.rules.catalogue.surface.mixed_facing import RULE as SURFACE_MIXED_FACING
+from server.rules.catalogue.surface.no_fit import RULE as SURFACE_NO_FIT
 from server.rules.catalogue.surface.non_manifold import RULE as SURFACE_NON_MANIFOLD
 from server.rules.catalogue.surface.rough import RULE as SURFACE_ROUGH
 from server.rules.catalogue.surface.spikes import RULE as SURFACE_SPIKES
@@ -78,7 +80,9 @@ RULES: tuple[Rule, ...] = (
     SURFACE_HOLE_AT_BODY,
     SURFACE_INSIDE_OUT,
     SURFACE_ISLANDS,
+    SURFACE_MIRRORED,
     SURFACE_MIXED_FACING,
+    SURFACE_NO_FIT,
     SURFACE_NON_MANIFOLD,
     SURFACE_ROUGH,
     SURFACE_SPIKES,

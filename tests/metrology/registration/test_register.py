@@ -6,9 +6,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from server.metrology.registration.register import Demand, Registration, Sides, Standing, register
+from server.metrology.registration.register import (
+    Demand,
+    Registration,
+    Sides,
+    Standing,
+    register,
+    register_near,
+)
 from server.metrology.registration.surface import Surface
-from server.metrology.rigid import angle_deg, apply, inverse
+from server.metrology.rigid import angle_deg, apply, inverse, small_motion
 from tests.metrology.registration.landscapes import (
     Height,
     egg_box,
@@ -156,3 +163,24 @@ def test_a_turn_of_the_frames_changes_the_numbers_only_by_rounding() -> None:
     assert turned.best is not None
     gap = turned.best.T_fixed_moving @ extra @ inverse(plain.best.T_fixed_moving)
     assert angle_deg(gap) < 0.003
+
+
+def test_a_believed_pose_is_followed_to_the_true_one() -> None:
+    moving, fixed, true = _two(hills(8), 8)
+    start = small_motion(np.array([0.004, -0.003, 0.005, 0.3, -0.2, 0.25])) @ true
+    found = register_near(moving, fixed, start)
+    assert found.standing is Standing.FITS
+    assert _error_mm(found, true, moving) < FITTED_MM
+    part, whole, true = _two(hills(8), 8, half_mm=(13.0, 11.0))
+    back = register_near(whole, part, inverse(true))
+    assert back.standing is Standing.FITS
+    assert back.best is not None
+    assert angle_deg(back.best.T_fixed_moving @ true) < 0.05
+
+
+@pytest.mark.parametrize("off_mm", [25.0, 500.0])
+def test_a_believed_pose_that_is_wrong_does_not_hold(off_mm: float) -> None:
+    moving, fixed, true = _two(hills(8), 8)
+    start = true.copy()
+    start[:3, 3] += off_mm
+    assert register_near(moving, fixed, start).standing is Standing.NOTHING_FITS

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 
 from server.measures.markers import Hands
 from server.rules.evidence import CaseEvidence, Lacking
+from server.rules.frame_evidence import hands_of
 from server.rules.limit import Level
 from server.rules.marker_evidence import markers_of
 from server.rules.rule import Observation, Rule
@@ -25,6 +26,8 @@ def _observe(case: CaseEvidence) -> Iterator[Observation]:
     if told.hand is Hands.UNTOLD:
         raise Lacking("these positions and their mirror image fit the jaw scan alike")
     mirrored = told.hand is Hands.MIRRORED
+    if mirrored and _is_jaw_mirrored(case, told.jaw):
+        raise Lacking("it is the jaw scan that is mirrored", because="surface/mirrored")
     says = (
         "The positions fit the scan bodies of the jaw only as a mirror image."
         if mirrored
@@ -33,9 +36,17 @@ def _observe(case: CaseEvidence) -> Iterator[Observation]:
     yield Observation(says, broken=mirrored, other_records=(told.record, told.jaw))
 
 
+def _is_jaw_mirrored(case: CaseEvidence, jaw: str) -> bool:
+    """Whether other records speak against the jaw scan."""
+    try:
+        return jaw in hands_of(case).mirrored
+    except Lacking:
+        return False
+
+
 RULE = Rule(
     id="markers/mirrored",
-    revision=1,
+    revision=2,
     title="The implant positions are mirrored",
     remedy="Export the positions again without mirroring; make sure that upper and lower jaw were not exchanged.",
     source="Geometry: a mirror image of a set that is not flat cannot be moved onto it.",

@@ -1,0 +1,293 @@
+"""`frames.joint`: every record in the frame of one of them, the jaw scan where there is one.
+
+Tissue and denture are laid on the jaw, bite scans on what the patient wore, the opposing jaw on the bite scans, all
+together. Where the opposing jaw's file frame is within DELIVERED_MM and DELIVERED_DEG of what the bite scans say, that
+frame is a delivered relation and stands; the bite scans check it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict
+
+from server.measures.bench import CaseBench
+from server.measures.facing import FACING
+from server.measures.measure import CaseMeasure, NotMeasured, Result
+from server.measures.relation import MEETINGS, RELATION, TOLD, Came, RelationResult, Rows, corners_of, rows_of
+from server.metrology.registration.certainty import Certainty
+from server.metrology.registration.joining import Relation, combined
+from server.metrology.rigid import angle_deg, apply
+from server.records.roles import Role
+
+ROOTS = (Role.JAW, Role.TISSUE, Role.DENTURE)
+PARTNERS: tuple[tuple[Role, tuple[Role, ...]], ...] = (
+    (Role.TISSUE, (Role.JAW,)),
+    (Role.DENTURE, (Role.JAW, Role.TISSUE)),
+    (Role.BITE, (Role.DENTURE, Role.JAW, Role.TISSUE)),
+    (Role.BEFORE, (Role.JAW, Role.TISSUE)),
+)
+"""What is laid on what; the next partner is tried where the one before is not there or does not fit."""
+STITCHING_MM = 0.012
+"""Standard deviation by which stitching carries a whole scan of a jaw, and turns it at its own arm's length: from
+24-99 µm reported for complete arches (doi 10.11607/ijp.7332; PMC11636004), most of which is bend; our own proposal."""
+DELIVERED_MM, DELIVERED_DEG = 5.0, 5.0
+MANY = 1_000_000
+"""Degrees of freedom of what is known exactly."""
+
+Floats = NDArray[np.float64]
+Vector3 = tuple[float, float, float]
+
+
+class Link(BaseModel):
+    """Two records and what their comparison gave."""
+
+    model_config = ConfigDict(frozen=True)
+
+    moving: str
+    fixed: str
+    came: Came
+    agreement_ratio: float
+    overlap_ratio: float
+    off_mm: float | None
+    sigma_mm: float | None
+
+
+class Placed(BaseModel):
+    """One record in the root's frame, mm. T_root_record: rows, det +1; empty where it could not be placed, and then `says`
+    why. via: the records in between. is_delivered: the file frame itself is the root's. u95_mm: radius of the ball that
+    holds, with 95 %, where the record's farthest corner truly belongs; u95_rotation_deg likewise. bites_off_mm, bites_off_deg:
+    for a delivered relation of the jaws, what the bite scans say against it, in the middle of the opposing scan.
+    """
+
+    model_config = ConfigDict(frozen=True)
+
+    file: str
+    T_root_record: Rows = ()
+    via: tuple[str, ...] = ()
+    is_delivered: bool = False
+    u95_mm: float | None = None
+    u95_rotation_deg: float | None = None
+    bites_off_mm: float | None = None
+    bites_off_deg: float | None = None
+    says: str = ""
+
+
+class JointResult(Result):
+    """root: the file whose frame it is. records: all surfaces of the case, in the form's order. links: every comparison."""
+
+    root: str
+    records: tuple[Placed, ...]
+    links: tuple[Link, ...]
+
+    def of(self, file: str) -> Placed | None:
+        return next((p for p in self.records if p.file == file), None)
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """Where a record stands in the root's frame. bites_off: mm and degrees by which bite scans are off a delivered one."""
+
+    relation: Relation
+    via: tuple[str, ...]
+    is_delivered: bool
+    bites_off: tuple[float, float] | None = None
+
+
+@dataclass
+class _Web:
+    """What has been compared so far, and what stands where. held: by file."""
+
+    bench: CaseBench
+    files: tuple[str, ...]
+    links: list[Link] = field(default_factory=list)
+    found: dict[tuple[str, str], RelationResult] = field(default_factory=dict)
+    held: dict[str, _Held] = field(default_factory=dict)
+    says: dict[str, str] = field(default_factory=dict)
+
+    def of(self, role: Role) -> list[str]:
+        return [file for file in self.files if self.bench.records[file].role is role]
+
+    def compare(self, moving: str, fixed: str) -> bool:
+        """Whether the two came together; whatever came of it is noted."""
+        try:
+            result = self.bench.pair(RELATION, moving, fixed)
+        except NotMeasured as answer:
+            self.says.setdefault(moving, answer.says)
+            return False
+        self.found[moving, fixed] = result
+        self.links.append(
+            Link(
+                moving=moving,
+                fixed=fixed,
+                came=result.came,
+                agreement_ratio=result.agreement_ratio,
+                overlap_ratio=result.overlap_ratio,
+                off_mm=result.off_mm,
+                sigma_mm=result.sigma_mm,
+            )
+        )
+        return result.is_told
+
+    def relation(self, moving: str, fixed: str) -> Relation | None:
+        """How `moving` lies in `fixed`, whichever of the two was laid on the other."""
+        for pair in ((moving, fixed), (fixed, moving)):
+            result = self.found.get(pair)
+            if result is not None and result.is_told and result.held is not None:
+                relation = Relation(result.motion, result.held.certainty.widened(STITCHING_MM))
+                return relation if pair[0] == moving else relation.reversed()
+        return None
+
+    def came(self, moving: str, fixed: str) -> Came | None:
+        """How the two came together, whichever was laid on the other."""
+        result = self.found.get((moving, fixed)) or self.found.get((fixed, moving))
+        return result.came if result else None
+
+    def corners(self, file: str) -> Floats:
+        """(8, 3) corners of the box about a record, in its own frame."""
+        return corners_of(self.bench.records[file].scan.vertices)
+
+    def middle(self, file: str) -> Floats:
+        return np.asarray(self.corners(file).mean(axis=0, keepdims=True))
+
+
+def _measure(bench: CaseBench) -> JointResult:
+    web = _Web(bench, tuple(_readable(bench)))
+    root = next((file for role in ROOTS for file in web.of(role)), None)
+    if root is None:
+        raise NotMeasured("there is no scan of the working jaw to bring the others to")
+    for role, partners in PARTNERS:
+        for file in web.of(role):
+            _try(web, file, partners)
+    for opposing in web.of(Role.OPPOSING):
+        for bite in web.of(Role.BITE):
+            web.compare(bite, opposing)
+    for file in web.of(Role.BEFORE):
+        if not any(file == pair[0] and r.is_told for pair, r in web.found.items()):
+            _try(web, file, (Role.OPPOSING,))
+    _spread(web, root)
+    return JointResult(
+        root=root, records=tuple(_placed(web, file, root) for file in web.files), links=tuple(web.links)
+    )
+
+
+def _readable(bench: CaseBench) -> Iterator[str]:
+    """The records that can be laid on each other: those whose facing was measured."""
+    roles = {role for pair in MEETINGS for role in pair}
+    for file, record in bench.records.items():
+        if record.role not in roles:
+            continue
+        try:
+            bench.result(file, FACING)
+        except NotMeasured:
+            continue
+        yield file
+
+
+def _try(web: _Web, file: str, partners: Sequence[Role]) -> None:
+    for role in partners:
+        if any(web.compare(file, other) for other in web.of(role)):
+            return
+
+
+def _spread(web: _Web, root: str) -> None:
+    """Carries the root's frame along the links, the opposing jaw by all of its bite scans together."""
+    web.held[root] = _Held(_still(), (), is_delivered=True)
+    near = [file for role in (Role.TISSUE, Role.DENTURE, Role.JAW, Role.BITE) for file in web.of(role)]
+    while any(_hold(web, file, root) for file in near):
+        pass
+    for file in web.of(Role.OPPOSING):
+        _hold_opposing(web, file)
+    for file in web.of(Role.BEFORE):
+        _hold(web, file, root)
+
+
+def _hold(web: _Web, file: str, root: str) -> bool:
+    """Places a record by the first of those already placed that it was found to lie on."""
+    if file in web.held:
+        return False
+    for other, held in web.held.items():
+        relation = web.relation(file, other)
+        if relation is not None:
+            via = held.via if other == root else (*held.via, other)
+            is_delivered = held.is_delivered and web.came(file, other) is Came.DELIVERED
+            web.held[file] = _Held(relation.then(held.relation), via, is_delivered)
+            return True
+    return False
+
+
+def _hold_opposing(web: _Web, file: str) -> None:
+    told = [
+        (bite, relation.then(web.held[bite].relation))
+        for bite in web.of(Role.BITE)
+        if bite in web.held and (relation := web.relation(file, bite)) is not None
+    ]
+    if not told:
+        return
+    bites = tuple(bite for bite, _ in told)
+    by_bites = combined([relation for _, relation in told])
+    middle = web.middle(file)
+    off_mm = float(np.linalg.norm(apply(by_bites.T, middle) - middle))
+    if off_mm < DELIVERED_MM and angle_deg(by_bites.T) < DELIVERED_DEG:
+        off = (off_mm, angle_deg(by_bites.T))
+        web.held[file] = _Held(replace(by_bites, T=np.eye(4)), bites, is_delivered=True, bites_off=off)
+    else:
+        web.held[file] = _Held(by_bites, bites, is_delivered=False)
+
+
+def _still() -> Relation:
+    return Relation(np.eye(4), Certainty(np.zeros((6, 6)), np.zeros(3), MANY, 1.0, np.zeros((0, 6))))
+
+
+def _placed(web: _Web, file: str, root: str) -> Placed:
+    held = web.held.get(file)
+    if held is None:
+        return Placed(file=file, says=_why_not(web, file))
+    certainty = held.relation.certainty
+    corners = web.corners(file)
+    return Placed(
+        file=file,
+        T_root_record=rows_of(held.relation.T),
+        via=held.via,
+        is_delivered=held.is_delivered and file != root,
+        u95_mm=max(certainty.u95_mm(corner) for corner in apply(held.relation.T, corners)),
+        u95_rotation_deg=certainty.u95_rotation_deg,
+        bites_off_mm=held.bites_off[0] if held.bites_off else None,
+        bites_off_deg=held.bites_off[1] if held.bites_off else None,
+    )
+
+
+def _why_not(web: _Web, file: str) -> str:
+    """Why a record could not be placed, in words."""
+    tried = [link for link in web.links if file in (link.moving, link.fixed)]
+    if file in web.says:
+        return web.says[file]
+    if not tried:
+        return "no other record shows anything of what it shows"
+    partners = dict.fromkeys(web.bench.records[_other(link, file)].role.words for link in tried)
+    others = " or the ".join(partners)
+    if any(link.came is Came.MIRRORED for link in tried):
+        return f"it lies on the {others} only in mirror image"
+    if any(link.came is Came.AMBIGUOUS for link in tried):
+        return f"it lies on the {others} in more than one way"
+    if any(link.came in TOLD for link in tried):
+        return f"the {others} it lies on could not be placed"
+    return f"it does not lie on the {others} in any way"
+
+
+def _other(link: Link, file: str) -> str:
+    return link.fixed if link.moving == file else link.moving
+
+
+JOINT = CaseMeasure(
+    name="frames.joint",
+    revision=1,
+    result=JointResult,
+    roles=frozenset(role for pair in MEETINGS for role in pair),
+    compute=_measure,
+    needs=(FACING,),
+    pairs=(RELATION,),
+)

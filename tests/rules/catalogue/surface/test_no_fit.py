@@ -1,0 +1,39 @@
+from __future__ import annotations
+
+import pytest
+
+from server.measures.relation import Came
+from server.rules.catalogue.surface.no_fit import RULE
+from server.rules.finding import Finding
+from server.rules.limit import Level, Outcome
+from tests.rules.good_set import ask
+from tests.rules.joined import joined, link, placed
+
+
+def of_tissue(came: Came, says: str = "it does not lie on the jaw scan in any way") -> Finding:
+    of = joined(link("tissue", "jaw", came), records=(placed("tissue", says),))
+    return next(f for f in ask(RULE, of) if f.records == ("tissue.stl",))
+
+
+def test_a_record_in_its_place_passes_and_says_how_well_it_is_known() -> None:
+    found = next(f for f in ask(RULE, joined(link("tissue", "jaw"))) if f.records == ("tissue.stl",))
+    assert (found.outcome, found.level) == (Outcome.PASSED, Level.CLEAR)
+    assert "0.08 mm" in found.says
+
+
+@pytest.mark.parametrize("came", [Came.NOT, Came.AMBIGUOUS])
+def test_a_record_without_a_place_is_for_the_lab(came: Came) -> None:
+    found = of_tissue(came)
+    assert (found.outcome, found.level) == (Outcome.FAILED, Level.LOOK)
+    assert "tissue scan could not be placed" in found.says
+
+
+def test_a_mirrored_one_is_told_elsewhere() -> None:
+    found = of_tissue(Came.MIRRORED)
+    assert (found.outcome, found.because) == (Outcome.NOT_MEASURED, "surface/mirrored")
+
+
+def test_what_nothing_was_compared_with_is_not_blamed() -> None:
+    of = joined(records=(placed("opposing", "no other record shows anything of what it shows"),))
+    found = next(f for f in ask(RULE, of) if f.records == ("opposing.stl",))
+    assert (found.outcome, found.level) == (Outcome.NOT_MEASURED, Level.NOTE)
