@@ -26,8 +26,10 @@ from server.measures.measure import (
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bvh import BoxTree
 from server.metrology.extent import Extent, extent_of
+from server.metrology.facing import Facing, facing_of, turned_as_likely
 from server.metrology.readers import read_scan
 from server.metrology.readers.reading import Reading, Unreadable
+from server.metrology.registration.surface import Surface
 from server.metrology.scan import Scan
 from server.metrology.topology import Topology, topology_of
 from server.records.case_form import CaseForm
@@ -161,6 +163,18 @@ class RecordBench:
     @cached_property
     def topology(self) -> Topology:
         return topology_of(self.scan)
+
+    @cached_property
+    def facing(self) -> Facing:
+        return facing_of(self.topology, self.tree)
+
+    @cached_property
+    def outward(self) -> Surface:
+        """The surface with the side out that faced the scanner, as far as can be told, ready to be laid on another."""
+        scan = turned_as_likely(self.scan, self.facing)
+        if scan is self.scan:
+            return Surface(self.topology, self.tree)
+        return Surface(topology_of(scan), BoxTree(scan))
 
     def result(self, measure: RecordMeasure[R]) -> R:
         """The result of a measure this one needs. Raises NotMeasured where that was not measured."""

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict
 from server.measures.bench import RecordBench
 from server.measures.measure import RecordMeasure, Result
 from server.measures.reading import READING
-from server.metrology.facing import Facing, Patch, Side, facing_of
+from server.metrology.facing import Facing, Patch, Side
 from server.records.roles import MESH_ROLES
 
 Vector3 = tuple[float, float, float]
@@ -50,7 +50,7 @@ class FacingResult(Result):
 
 
 def _measure(bench: RecordBench) -> FacingResult:
-    facing = facing_of(bench.topology, bench.tree)
+    facing = bench.facing
     turned = float(bench.topology.areas_mm2[facing.is_odd].sum()) + _turned_patches(facing)
     return FacingResult(
         patches=tuple(_row(patch) for patch in facing.patches[:30]),

@@ -271,10 +271,11 @@ def _why_not(web: _Web, file: str) -> str:
     others = " or the ".join(partners)
     if any(link.came is Came.MIRRORED for link in tried):
         return f"it lies on the {others} only in mirror image"
+    told = [_other(link, file) for link in tried if link.came in TOLD]
+    if told:
+        return f"the {web.bench.records[told[0]].role.words} it lies on could not be placed"
     if any(link.came is Came.AMBIGUOUS for link in tried):
         return f"it lies on the {others} in more than one way"
-    if any(link.came in TOLD for link in tried):
-        return f"the {others} it lies on could not be placed"
     return f"it does not lie on the {others} in any way"
 
 

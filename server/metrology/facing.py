@@ -101,7 +101,17 @@ def facing_of(topology: Topology, tree: BoxTree) -> Facing:
 
 def turned_toward_scanner(scan: Scan, facing: Facing) -> Scan:
     """A copy in which every facet that faced away with certainty, or ran against its patch, is turned."""
-    away = {patch.number for patch in facing.away if patch.is_certain}
+    return _turned(scan, facing, {patch.number for patch in facing.away if patch.is_certain})
+
+
+def turned_as_likely(scan: Scan, facing: Facing) -> Scan:
+    """The same also where it is not certain: to be measured with, not to be handed on. The scan itself where there is
+    nothing to turn."""
+    away = {patch.number for patch in facing.away}
+    return _turned(scan, facing, away) if away or facing.is_odd.any() else scan
+
+
+def _turned(scan: Scan, facing: Facing, away: set[int]) -> Scan:
     flip = facing.is_odd ^ np.isin(facing.face_patch, list(away))
     faces = scan.faces.copy()
     faces[flip] = faces[flip][:, (0, 2, 1)]

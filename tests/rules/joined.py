@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from server.measures.facing import FACING
 from server.measures.frames import JOINT, JointResult, Link, Placed
 from server.measures.markers import MARKERS, Hands, MarkersResult
 from server.measures.relation import Came
 from server.records.roles import Role
 from server.rules.evidence import CaseEvidence
-from tests.rules.good_set import case, record
+from tests.rules.good_set import case, measured, record
 from tests.rules.standing import of_case
+from tests.rules.surfaces import facing
 
 FILES = {
     "jaw.stl": Role.JAW,
@@ -51,11 +53,11 @@ def joined(*links: Link, records: tuple[Placed, ...] = (), hand: Hands | None = 
         records=tuple(known.get(f"{name}.stl", placed(name)) for name in names),
         links=links,
     )
-    of = case(*(record(role=role, file=file) for file, role in FILES.items()))
-    measured = {JOINT.name: of_case(JOINT, told)}
+    of = case(*(record(measured(FACING, facing()), role=role, file=file) for file, role in FILES.items()))
+    together = {JOINT.name: of_case(JOINT, told)}
     if hand is not None:
         compared = MarkersResult(
             jaw="jaw.stl", record="markers.stl", is_table=False, n_bodies=4, markers=(), fits=True, hand=hand
         )
-        measured[MARKERS.name] = of_case(MARKERS, compared)
-    return CaseEvidence(form=of.form, records=of.records, now=of.now, measurements=measured, bodies=of.bodies)
+        together[MARKERS.name] = of_case(MARKERS, compared)
+    return CaseEvidence(form=of.form, records=of.records, now=of.now, measurements=together, bodies=of.bodies)

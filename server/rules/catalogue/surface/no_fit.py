@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from server.measures.facing import FACING
 from server.measures.relation import Came
 from server.records.roles import Role
 from server.rules.evidence import CaseEvidence, Lacking, RecordEvidence
@@ -22,10 +23,11 @@ ROLES = frozenset({Role.TISSUE, Role.DENTURE, Role.OPPOSING, Role.BITE, Role.BEF
 
 
 def _observe(record: RecordEvidence, case: CaseEvidence) -> Iterator[Observation]:
+    record.result(FACING)
     joint = joint_of(case)
     placed = joint.of(record.file)
     if placed is None:
-        raise Lacking("its surface could not be compared", because="file/unreadable")
+        raise Lacking("it was not compared with the others")
     roles = {r.file: r.role for r in case.records}
     root = roles[joint.root].words
     if record.file == joint.root:
