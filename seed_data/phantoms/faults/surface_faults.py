@@ -13,6 +13,8 @@ from seed_data.phantoms.dice import Dice
 from seed_data.phantoms.disturb import Noise, patch
 from seed_data.phantoms.faults.expect import Found, fault
 from seed_data.phantoms.faults.places import disc, inner_place, near_body
+from seed_data.phantoms.mouth import plan_mouth
+from seed_data.phantoms.subjects import tissue_subject
 from seed_data.phantoms.surface import (
     area_mm2,
     border_edges,
@@ -222,6 +224,12 @@ def _spikes(work: Work, rng: Dice, *, count: int, level: Level) -> Found:
     )
 
 
+def _foreign(work: Work, _rng: Dice) -> Found:
+    other = plan_mouth(work.seed + 5003, arch=work.mouth.arch, sites=len(work.mouth.sites))
+    work.subjects["tissue"] = tissue_subject(other)
+    return Found(Level.LOOK, "tissue", also=("denture/impression-mismatch",))
+
+
 def _mirrored(work: Work, _rng: Dice) -> Found:
     draft = work.drafts["jaw"]
     work.drafts["jaw"] = replace(draft, vertices_mm=draft.vertices_mm * MIRROR, faces=draft.faces[:, ::-1])
@@ -397,4 +405,5 @@ SURFACE_FAULTS = (
         partial(_spikes, count=400, level=Level.RETURN),
     ),
     fault("surface-mirrored", "surface/mirrored", S, "the jaw scan mirrored", _mirrored),
+    fault("surface-no-fit", "surface/no-fit", Stage.MOUTH, "the tissue scan of another patient", _foreign),
 )
