@@ -1,26 +1,70 @@
-"""What a measuring child does before its first task: it measures a small surface, so that all compiled code is at hand."""
+"""What a measuring child does before its first task: it measures a small mouth, so that all compiled code is at hand."""
 
 from __future__ import annotations
 
+import hashlib
 import tempfile
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from server.inspection.measuring import RecordFile, measure_case, measure_record
+from server.measures.body_set import BodyFile, BodySet
+from server.records.bodies import BodyEntry
 from server.records.case_form import CaseForm, RecordEntry
 from server.records.roles import Role, Unit
 
-_N = 24
+Floats = NDArray[np.float64]
+
+_N = 60
+_SEATS_MM = ((6.0, 6.0), (6.0, 30.0), (24.0, 36.0), (40.0, 22.0))
 
 
-def small_surface() -> bytes:
-    """A binary STL of a wavy sheet, some 1 000 triangles."""
-    grid = np.arange(_N, dtype=np.float32) * np.float32(0.8)
+def _sheet(shift: float) -> Floats:
+    """(m, 3, 3) corners of a wavy sheet of 47 mm."""
+    grid = np.arange(_N) * 0.8 + shift
     x, y = np.meshgrid(grid, grid, indexing="ij")
-    points = np.stack([x, y, np.sin(x) + np.cos(y)], axis=-1)
-    a, b, c, d = points[:-1, :-1], points[1:, :-1], points[1:, 1:], points[:-1, 1:]
-    corners = np.concatenate([np.stack(t, axis=-2).reshape(-1, 3, 3) for t in ((a, b, c), (a, c, d))])
+    z = (
+        np.sin(0.31 * x)
+        + np.cos(0.23 * y)
+        + 0.4 * np.sin(0.05 * x * y)
+        - ((x - 24) ** 2 + (y - 24) ** 2) / 90.0
+    )
+    return _facets(np.stack([x, y, z], axis=-1))
+
+
+def _post() -> Floats:
+    """(m, 3, 3) corners of a post with a flat side."""
+    ring, out = np.linspace(0.0, 2.0 * np.pi, 49), np.linspace(0.0, 2.0, 8)
+    r = np.concatenate([out, np.full(9, 2.0), out[::-1]])[:, None]
+    height = np.concatenate([np.zeros(8), np.linspace(0.0, 4.0, 9), np.full(8, 4.0)])[:, None]
+    z = np.broadcast_to(height, (len(height), len(ring)))
+    x, y = r * np.cos(ring), r * np.sin(ring)
+    x = np.where(z > 1.5, np.minimum(x, 1.3), x)
+    return _facets(np.stack([x, y, z], axis=-1).transpose(1, 0, 2))
+
+
+def _posts(z_mm: float) -> Floats:
+    return np.concatenate([_post() + np.array([x, y, z_mm]) for x, y in _SEATS_MM])
+
+
+def _facets(grid: Floats) -> Floats:
+    a, b, c, d = grid[:-1, :-1], grid[1:, :-1], grid[1:, 1:], grid[:-1, 1:]
+    return np.concatenate([np.stack(t, axis=-2).reshape(-1, 3, 3) for t in ((a, b, c), (a, c, d))])
+
+
+def small_jaw(shift: float = 0.0) -> bytes:
+    """A binary STL of a wavy sheet with four posts on it, some 14 000 triangles."""
+    return _stl(np.concatenate([_sheet(shift), _posts(1.5)]))
+
+
+def small_sheet(shift: float = 0.0) -> bytes:
+    """The sheet alone."""
+    return _stl(_sheet(shift))
+
+
+def _stl(corners: Floats) -> bytes:
     facets = np.zeros(
         len(corners), dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")]
     )
@@ -30,10 +74,23 @@ def small_surface() -> bytes:
 
 def warm_up() -> None:
     """Runs every measure of one record once, and every measure over several."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "sheet.stl"
-        path.write_bytes(small_surface())
-        for role in (Role.JAW, Role.DENTURE):
-            sheet = RecordFile(RecordEntry(role=role, file=path.name, unit=Unit.MM), str(path))
-            measure_record(sheet)
-        measure_case(CaseForm(), (sheet,), {path.name: sheet})
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+
+        def put(role: Role, data: bytes) -> RecordFile:
+            path = folder / f"{role.value}.stl"
+            path.write_bytes(data)
+            return RecordFile(RecordEntry(role=role, file=path.name, unit=Unit.MM), str(path))
+
+        post = _stl(_post())
+        (folder / "post.stl").write_bytes(post)
+        entry = BodyEntry.model_validate({"id": "post", "mesh": "post.stl"})
+        bodies = BodySet((BodyFile(entry, str(folder / "post.stl"), hashlib.sha256(post).hexdigest()),))
+        posts = _stl(_posts(0.0))
+        records = (
+            put(Role.JAW, small_jaw()),
+            put(Role.TISSUE, small_sheet(0.3)),
+            put(Role.MARKERS, posts),
+        )
+        kept = tuple(made for record in records for made in measure_record(record, bodies=bodies))
+        measure_case(CaseForm(), records, {"tissue.stl": records[1]}, kept, bodies)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -256,6 +258,22 @@ class CaseBench:
         if made.status is not Status.MEASURED:
             raise NotMeasured(made.says, because=made.because)
         return measure.result.model_validate(made.result)
+
+    def compare_all(self, measure: PairMeasure[Any], pairs: Sequence[tuple[str, str]], threads: int) -> None:
+        """Makes a measure of several pairs at once; `pair` then finds each of them made, however it ended."""
+        for file in dict.fromkeys(file for pair in pairs for file in pair):
+            for need in measure.needs:
+                if self.records[file].role in need.roles:
+                    self.records[file].ensure(need, self._kept)
+            with suppress(NotMeasured):
+                _ = self.records[file].outward
+
+        def make(pair: tuple[str, str]) -> None:
+            with suppress(NotMeasured):
+                self.pair(measure, *pair)
+
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(make, pairs))
 
     def run(self, measures: Iterable[CaseMeasure[Any]], kept: Mapping[str, Measurement]) -> list[Measurement]:
         """Makes every case measure that is asked for, in order, taking those found in `kept` (by key) as they are; after

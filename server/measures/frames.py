@@ -35,6 +35,7 @@ STITCHING_MM = 0.012
 """Standard deviation by which stitching carries a whole scan of a jaw, and turns it at its own arm's length: from
 24-99 µm reported for complete arches (doi 10.11607/ijp.7332; PMC11636004), most of which is bend; our own proposal."""
 DELIVERED_MM, DELIVERED_DEG = 5.0, 5.0
+THREADS = 2
 MANY = 1_000_000
 """Degrees of freedom of what is known exactly."""
 
@@ -159,6 +160,7 @@ def _measure(bench: CaseBench) -> JointResult:
     root = next((file for role in ROOTS for file in web.of(role)), None)
     if root is None:
         raise NotMeasured("there is no scan of the working jaw to bring the others to")
+    bench.compare_all(RELATION, list(_first_pairs(web)), THREADS)
     for role, partners in PARTNERS:
         for file in web.of(role):
             _try(web, file, partners)
@@ -185,6 +187,14 @@ def _readable(bench: CaseBench) -> Iterator[str]:
         except NotMeasured:
             continue
         yield file
+
+
+def _first_pairs(web: _Web) -> Iterator[tuple[str, str]]:
+    """The comparisons that are made in any case: each record with its first partner that is there, bites with both jaws."""
+    for role, partners in PARTNERS:
+        first = next((web.of(other) for other in partners if web.of(other)), [])
+        yield from ((file, other) for file in web.of(role) for other in first[:1])
+    yield from ((bite, opposing) for opposing in web.of(Role.OPPOSING) for bite in web.of(Role.BITE))
 
 
 def _try(web: _Web, file: str, partners: Sequence[Role]) -> None:

@@ -106,7 +106,7 @@ def _spread(x: NDArray[np.uint64]) -> NDArray[np.uint64]:
     return x
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _boxes(corners: NDArray[np.float64], first_leaf: int) -> Floats:
     boxes = np.empty((2 * first_leaf, 6))
     boxes[:, :3] = np.inf
@@ -157,7 +157,7 @@ def _corner(corners: NDArray[np.float64], f: int, k: int) -> Vector:
     return (corners[f, k, 0], corners[f, k, 1], corners[f, k, 2])
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _closest_on_facet(corners: NDArray[np.float64], f: int, p: Vector) -> Vector:
     a, b, c = _corner(corners, f, 0), _corner(corners, f, 1), _corner(corners, f, 2)
     ab, ac, ap = _minus(b, a), _minus(c, a), _minus(p, a)
@@ -187,7 +187,7 @@ def _closest_on_facet(corners: NDArray[np.float64], f: int, p: Vector) -> Vector
     return _along(a, ab, vb / total, ac, vc / total)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _nearest(
     corners: NDArray[np.float64], boxes: Floats, first_leaf: int, queries: Points, reach: float
 ) -> tuple[Floats, Points, Ints]:
@@ -251,7 +251,7 @@ def _entry(boxes: Floats, node: int, o: Vector, inv: Vector, start: float, best:
     return near if near <= far else np.inf
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _ray_facet(corners: NDArray[np.float64], f: int, o: Vector, d: Vector) -> float:
     """Distance along the ray to the facet, inf where it is missed or grazed edge on."""
     a = _corner(corners, f, 0)
@@ -278,7 +278,7 @@ def _reciprocal(c: float) -> float:
     return 1.0 / c
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _cast(
     corners: NDArray[np.float64],
     boxes: Floats,
@@ -320,7 +320,7 @@ def _cast(
     return best, facet
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _first_hits(
     corners: NDArray[np.float64],
     boxes: Floats,

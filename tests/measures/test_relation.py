@@ -90,3 +90,23 @@ def test_what_cannot_be_read_is_not_laid_on_anything() -> None:
     bench.records["jaw.stl"].data = b"solid nothing"
     with pytest.raises(NotMeasured):
         bench.pair(RELATION, "tissue.stl", "jaw.stl")
+
+
+def test_several_pairs_at_once_come_out_as_one_by_one() -> None:
+    mouth = LandMouth().apart()
+    at_once, one_by_one = mouth.bench(), mouth.bench()
+    at_once.compare_all(RELATION, PAIRS, threads=2)
+    together = {m.key: m.result for m in at_once.run((), {})}
+    for moving, fixed in PAIRS:
+        one_by_one.pair(RELATION, moving, fixed)
+    assert together == {m.key: m.result for m in one_by_one.run((), {})}
+
+
+def test_a_pair_that_cannot_be_compared_stops_none_of_the_others() -> None:
+    mouth = LandMouth()
+    bench = mouth.bench("tissue.stl", "denture.stl", "jaw.stl")
+    bench.records["denture.stl"].data = b"solid nothing"
+    bench.compare_all(RELATION, [("denture.stl", "jaw.stl"), ("tissue.stl", "jaw.stl")], threads=2)
+    assert bench.pair(RELATION, "tissue.stl", "jaw.stl").came is Came.DELIVERED
+    with pytest.raises(NotMeasured):
+        bench.pair(RELATION, "denture.stl", "jaw.stl")

@@ -79,7 +79,7 @@ def meeting_of(probe: Samples, target: Surface, T: Floats, reach_mm: float) -> M
     return Meeting(is_met, offset, at, normals)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _smooth_normals(corners: Floats, normals: Floats, points: Points) -> Points:
     """Normals of corners (n, 3, 3) at points on their facets, by barycentric weights; unit."""
     out = np.empty_like(points)

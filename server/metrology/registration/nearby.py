@@ -38,7 +38,7 @@ def nearby_of(points: Points) -> Nearby:
     return Nearby(low, cell, shape, _filled(np.ascontiguousarray(points), low, cell, shape))
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _filled(points: Points, low: Floats, cell: float, shape: NDArray[np.int64]) -> Ints:
     n_cells = shape[0] * shape[1] * shape[2]
     nearest = np.full(n_cells, -1, dtype=np.int32)
@@ -74,7 +74,7 @@ def near_point(
     return int(nearest[(i * shape[1] + j) * shape[2] + k])
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def score_of(
     T: Floats,
     points: Points,

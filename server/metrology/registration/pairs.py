@@ -15,7 +15,7 @@ ANGLE_TOLERANCE = 0.22
 """Of cosines. Points lie about 1 mm apart, so that no pair is met exactly."""
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def frame_of(p: Floats, q: Floats, n: Floats, m: Floats, frame: Floats) -> bool:
     """A right-handed frame of a pair: along it, and as near to the sum of its normals as is square to it."""
     length = 0.0
@@ -42,7 +42,7 @@ def frame_of(p: Floats, q: Floats, n: Floats, m: Floats, frame: Floats) -> bool:
     return True
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def shape_of(p: Floats, q: Floats, n: Floats, m: Floats) -> tuple[float, float, float, float]:
     """Length of a pair, cosines of its normals to it and to each other."""
     length, first, second, both = 0.0, 0.0, 0.0, 0.0
@@ -56,7 +56,7 @@ def shape_of(p: Floats, q: Floats, n: Floats, m: Floats) -> tuple[float, float, 
     return length, first / length, second / length, both
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def is_alike(
     target: Points, normals: Points, p: int, q: int, wanted: tuple[float, float, float, float]
 ) -> bool:
@@ -70,7 +70,7 @@ def is_alike(
     return max(abs(first - wanted[1]), abs(second - wanted[2]), abs(both - wanted[3])) <= ANGLE_TOLERANCE
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def carry(own: Floats, other: Floats, a: Floats, b: Floats, p: Floats, q: Floats, T: Floats) -> None:
     """Writes into T the pose that carries the pair a, b with its frame to the pair p, q."""
     for i in range(3):

@@ -50,7 +50,7 @@ def _cells(
     return starts, order, low, shape
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _smoothed(
     points: Points,
     normals: Points,
@@ -86,7 +86,7 @@ def _smoothed(
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _rings(
     points: Points,
     normals: Points,

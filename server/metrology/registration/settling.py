@@ -62,7 +62,7 @@ def distinct(T: Floats, score: Floats, points: Points, apart_mm: float) -> list[
     return kept
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _settle(
     start: Floats,
     points: Points,
@@ -109,7 +109,7 @@ def _settle(
     return T
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _damp(H: Floats) -> None:
     """A little stiffness, so that motions which nothing holds stay where they are; 20 mm stands for a radian."""
     stiff = 1e-4 * (H[3, 3] + H[4, 4] + H[5, 5])
@@ -118,7 +118,7 @@ def _damp(H: Floats) -> None:
         H[3 + d, 3 + d] += stiff
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _moved(T: Floats, x: Floats) -> Floats:
     """T followed by the motion x, a rotation vector and a shift; exactly rigid."""
     angle = np.sqrt(x[0] ** 2 + x[1] ** 2 + x[2] ** 2)

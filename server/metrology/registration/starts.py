@@ -94,7 +94,7 @@ def _pairs(points: Points) -> Ints:
     return np.ascontiguousarray(drawn[good][:PAIRS])
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _partners(own: Floats, theirs: Floats, count: int) -> Ints:
     """(k, count) for each key the points of the other surface most like it, -1 where there are fewer."""
     out = np.full((own.shape[0], count), -1, dtype=np.int64)
@@ -119,7 +119,7 @@ def _partners(own: Floats, theirs: Floats, count: int) -> Ints:
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _slot(T: Floats, arms: Points) -> int:
     number = 0
     for a in range(3):
@@ -129,7 +129,7 @@ def _slot(T: Floats, arms: Points) -> int:
     return (number ^ (number >> 17)) & (SLOTS - 1)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _proposed(
     keys: Points,
     key_normals: Points,
