@@ -24,8 +24,12 @@ from server.records.numbering import only_fit_the_other
 from server.records.roles import Role
 from server.records.teeth import Arch, Numbering, UnknownTooth, tooth_of
 
+FEW, SLACK_MM = 40, 0.3
+"""Samples of a surface may stop this short of its ends."""
 BESIDE_MM = 0.8
 """Points this near to a body's hull are left out when the arch is read."""
+FAR_MM = 30.0
+"""Nothing so far beyond a body's ends is cut away with it, such as what hangs over it in a distorted scan."""
 BETTER_MIRRORED = 12.0
 """By how much, in units of sigma², the bodies must fit the tooth codes better with left and right exchanged."""
 
@@ -128,8 +132,12 @@ def _arch(
     keep = np.ones(len(points), dtype=bool)
     for seen in found.bodies:
         kind = kinds[seen.body]
-        q = apply(inverse(pose_of(seen)), points)
-        keep &= (np.hypot(q[:, 0], q[:, 1]) > kind.reach_mm + BESIDE_MM) | (q[:, 2] < 0.0)
+        off = points - np.array(seen.seat_mm)
+        near = np.flatnonzero(
+            np.einsum("ij,ij->i", off, off) < (kind.height_mm + kind.reach_mm + FAR_MM) ** 2
+        )
+        q = apply(inverse(pose_of(seen)), points[near])
+        keep[near] &= (np.hypot(q[:, 0], q[:, 1]) > kind.reach_mm + BESIDE_MM) | (q[:, 2] < 0.0)
     return arch_frame(points[keep], occlusal)
 
 
@@ -223,9 +231,21 @@ def _neighbours(bodies: Sequence[BodySeen], kinds: dict[str, ReferenceBody], i: 
 
 def _clearance_mm(one: ReferenceBody, other: ReferenceBody, T_one_other: Floats) -> float:
     """Least distance from points spread over one surface to the other surface, either way round."""
-    there = one.tree.nearest(apply(T_one_other, other.points)).distance_mm.min()
-    back = other.tree.nearest(apply(inverse(T_one_other), one.points)).distance_mm.min()
-    return float(min(there, back))
+    there, back = apply(T_one_other, other.points), apply(inverse(T_one_other), one.points)
+    return min(_least_mm(one, there), _least_mm(other, back))
+
+
+def _least_mm(body: ReferenceBody, points: Floats) -> float:
+    """Least distance of points (n, 3) from the body's surface. None is nearer than the cylinder about the body is, so only
+    the points that are as near to that as the least distance of a few are looked at."""
+    beside = np.maximum(np.hypot(points[:, 0], points[:, 1]) - body.reach_mm, 0.0)
+    beyond = np.maximum(
+        np.maximum(body.points[:, 2].min() - points[:, 2], points[:, 2] - body.height_mm), 0.0
+    )
+    bound = np.hypot(beside, beyond)
+    few = np.argpartition(bound, min(FEW, len(bound) - 1))[:FEW]
+    least = body.tree.nearest(points[few]).distance_mm.min()
+    return float(body.tree.nearest(points[bound <= least + SLACK_MM]).distance_mm.min())
 
 
 def _vector(v: Floats) -> Vector3:
