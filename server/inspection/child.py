@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import logging
 import multiprocessing
+import os
 import pickle
 import shutil
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
@@ -35,6 +37,7 @@ START_S = 180.0
 """A first start may compile."""
 START_AGAIN_S = 0.5
 WATCH_EVERY_S = 0.02
+THREADS_OF_ALGEBRA = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 ANSWER_BYTES_LIMIT = 512 * 1024**2
 
 
@@ -277,7 +280,8 @@ class ChildPool:
         ours, theirs = context.Pipe()
         confinement = Confinement(self._limits.memory_bytes, self._limits.cpu_s, self._scratch, self._warm_up)
         process = context.Process(target=live, args=(theirs, confinement), daemon=True)
-        process.start()
+        with _one_thread_each():
+            process.start()
         theirs.close()
         child = _Child(process, ours)
         with self._changed:
@@ -297,6 +301,22 @@ class ChildPool:
             child.kill(ChildOutOfMemory("Measuring takes more memory than is allowed."))
         elif use.cpu_s - child.used_before.cpu_s > self._limits.cpu_s:
             child.kill(ChildTimedOut(f"Measuring took more than {self._limits.cpu_s:g} s of processor time."))
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Children started meanwhile do linear algebra in one thread: there is one child for each core, and small matrices
+    gain nothing from more. The keeper alone starts children, so nobody else sees the change."""
+    before = {name: os.environ.get(name) for name in THREADS_OF_ALGEBRA}
+    os.environ.update(dict.fromkeys(THREADS_OF_ALGEBRA, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
 
 
 __all__ = [

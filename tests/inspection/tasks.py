@@ -17,6 +17,10 @@ def add(a: int, b: int) -> int:
     return a + b
 
 
+def variable(name: str) -> str | None:
+    return os.environ.get(name)
+
+
 def pid() -> int:
     return os.getpid()
 

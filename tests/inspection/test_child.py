@@ -45,6 +45,12 @@ def test_a_child_is_another_process_and_is_kept(pool: ChildPool) -> None:
     assert pool.run(tasks.pid) == first
 
 
+def test_a_child_does_algebra_in_one_thread_and_the_portal_as_it_likes(pool: ChildPool) -> None:
+    own = os.environ.get("OPENBLAS_NUM_THREADS")
+    assert pool.run(tasks.variable, "OPENBLAS_NUM_THREADS") == "1"
+    assert os.environ.get("OPENBLAS_NUM_THREADS") == own
+
+
 def test_an_exception_comes_back_by_name_and_costs_no_child(pool: ChildPool) -> None:
     before = pool.run(tasks.pid)
     with pytest.raises(ChildFailed) as failed:
