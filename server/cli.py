@@ -16,7 +16,14 @@ from pydantic import ValidationError
 from seed_data.phantoms.command import phantom
 from server.errors import ArchproofError
 from server.inspection.child import ChildLimits, ChildPool
-from server.inspection.folder import FolderUnusable, body_entries, check_folder, read_folder, write_report
+from server.inspection.folder import (
+    FolderUnusable,
+    body_entries,
+    check_folder,
+    read_folder,
+    write_pictures,
+    write_report,
+)
 from server.inspection.report import Report
 from server.kit.settings import Settings
 from server.rules.catalogue import RULES
@@ -51,6 +58,9 @@ def check(
     json_file: Annotated[
         Path | None, typer.Option("--json", help="Write the report as JSON to this file.")
     ] = None,
+    pictures: Annotated[
+        Path | None, typer.Option(help="Write the pictures of the findings into this folder, as PNG.")
+    ] = None,
     now: Annotated[str | None, typer.Option(help="Time of judging, ISO 8601, instead of the clock.")] = None,
 ) -> None:
     """Check a record set: exit 0 clear, 10 look, 20 return, 30 the folder or form cannot be used."""
@@ -63,10 +73,12 @@ def check(
             )
         if json_file is not None:
             write_report(report, json_file)
+        if pictures is not None:
+            write_pictures(report, pictures)
     except (ArchproofError, OSError) as error:
         typer.echo(getattr(error, "says", None) or f"{error}", err=True)
         raise typer.Exit(UNUSABLE) from error
-    _print(report)
+    _print(report, pictures)
     raise typer.Exit(report.verdict.exit_code)
 
 
@@ -91,7 +103,7 @@ def _time(text: str | None) -> datetime:
 _MARKS = {Level.RETURN: "RETURN", Level.LOOK: "LOOK  ", Level.NOTE: "note  "}
 
 
-def _print(report: Report) -> None:
+def _print(report: Report, pictures: Path | None) -> None:
     typer.echo(f"{report.verdict.value.upper()}: {report.says}\n")
     for finding in sorted(report.findings, key=lambda f: -f.level.gravity):
         if finding.level is Level.CLEAR:
@@ -111,6 +123,8 @@ def _print(report: Report) -> None:
             )
         if finding.remedy:
             typer.echo(f"       → {finding.remedy}")
+        if finding.picture and pictures is not None:
+            typer.echo(f"       picture: {pictures / finding.picture}")
     passed = sum(f.outcome is Outcome.PASSED for f in report.findings)
     typer.echo(
         f"\n{passed} checks passed. Sheet: {report.sheet.name} {report.sheet.version}. {report.software}"

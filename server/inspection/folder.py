@@ -13,6 +13,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from server.errors import BadRequest
+from server.explain.figures import picture_name, png_of
 from server.inspection.inspect import judge_case
 from server.inspection.measuring import OF_CASES, RecordFile
 from server.inspection.report import Report, Timing
@@ -157,6 +158,18 @@ def write_report(report: Report, path: Path) -> None:
     partial.replace(path)
 
 
+def write_pictures(report: Report, folder: Path) -> tuple[Path, ...]:
+    """Writes every picture of the report into a folder, which is made; the paths, in the figures' order. A finding's
+    `picture` is the name of one of these."""
+    folder.mkdir(parents=True, exist_ok=True)
+    made = []
+    for figure in report.figures:
+        path = folder / picture_name(figure)
+        path.write_bytes(png_of(figure))
+        made.append(path)
+    return tuple(made)
+
+
 __all__ = [
     "FolderUnusable",
     "FormUnusable",
@@ -165,5 +178,6 @@ __all__ = [
     "check_folder",
     "read_bodies",
     "read_folder",
+    "write_pictures",
     "write_report",
 ]

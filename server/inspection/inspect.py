@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import time
 
+from server.explain.figures import Figures, figures_of, picture_of
 from server.inspection.report import Report, SheetName, Timing, verdict_of
 from server.inspection.sentence import headline
 from server.inspection.shown import measures_of, not_measured
 from server.rules.catalogue import RULES
 from server.rules.evidence import CaseEvidence
+from server.rules.finding import Finding
 from server.rules.runner import judge
 from server.rules.sheet import ToleranceSheet, default_sheet
 from server.version import SOFTWARE
@@ -21,8 +23,11 @@ def judge_case(
     declared prosthesis where none is given."""
     applied = sheet or default_sheet(case.form.prosthesis)
     begun = time.perf_counter()
-    findings = judge(RULES, case, applied)
+    judged = judge(RULES, case, applied)
     seconds = time.perf_counter() - begun
+    figures = figures_of(case)
+    findings = tuple(_pictured(finding, figures) for finding in judged)
+    explained = time.perf_counter() - begun - seconds
     verdict, unseen = verdict_of(findings), not_measured(case)
     return Report(
         verdict=verdict,
@@ -32,10 +37,17 @@ def judge_case(
         judged_at=case.now.isoformat(),
         findings=findings,
         measures=measures_of(case),
+        figures=figures,
         not_measured=unseen,
         records=tuple(
             {"file": r.file, "role": r.role.value, "unit": r.entry.unit.value, "sha256": r.sha256}
             for r in case.records
         ),
-        timing_s=(timing or Timing()).model_copy(update={"judge": seconds}),
+        timing_s=(timing or Timing()).model_copy(update={"judge": seconds, "explain": explained}),
     )
+
+
+def _pictured(finding: Finding, figures: Figures) -> Finding:
+    """The finding with the picture that shows it named, where there is one."""
+    picture = picture_of(finding, figures)
+    return finding if picture is None else finding.model_copy(update={"picture": picture})

@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from server.explain.figures import Figures
 from server.rules.finding import Finding
 from server.rules.limit import Level, gravest
 
@@ -59,6 +60,7 @@ class Report(BaseModel):
     judged_at: str
     findings: tuple[Finding, ...]
     measures: dict[str, Any]
+    figures: Figures = Figures()
     not_measured: tuple[str, ...] = ()
     records: tuple[dict[str, str], ...] = ()
     timing_s: Timing = Timing()
