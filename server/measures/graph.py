@@ -19,6 +19,7 @@ from server.measures.markers import MARKERS
 from server.measures.measure import CaseMeasure, RecordMeasure
 from server.measures.personal import PERSONAL
 from server.measures.reading import READING
+from server.measures.role import ROLE
 from server.measures.shell import SHELL
 from server.measures.sites import SITES
 from server.measures.sketch import SKETCH
@@ -33,6 +34,7 @@ RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = (
     TEXTURE,
     LAYERS,
     SKETCH,
+    ROLE,
     BODIES,
 )
 

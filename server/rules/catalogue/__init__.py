@@ -28,6 +28,7 @@ from server.rules.catalogue.form.missing import RULE as FORM_MISSING
 from server.rules.catalogue.form.needed_by import RULE as FORM_NEEDED_BY
 from server.rules.catalogue.form.numbering_doubtful import RULE as FORM_NUMBERING_DOUBTFUL
 from server.rules.catalogue.form.personal_data import RULE as FORM_PERSONAL_DATA
+from server.rules.catalogue.form.role_doubtful import RULE as FORM_ROLE_DOUBTFUL
 from server.rules.catalogue.form.role_repeated import RULE as FORM_ROLE_REPEATED
 from server.rules.catalogue.form.tooth_code import RULE as FORM_TOOTH_CODE
 from server.rules.catalogue.form.unattested import RULE as FORM_UNATTESTED
@@ -94,6 +95,7 @@ RULES: tuple[Rule, ...] = (
     FORM_NEEDED_BY,
     FORM_NUMBERING_DOUBTFUL,
     FORM_PERSONAL_DATA,
+    FORM_ROLE_DOUBTFUL,
     FORM_ROLE_REPEATED,
     FORM_TOOTH_CODE,
     FORM_UNATTESTED,
