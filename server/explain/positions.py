@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from server.measures.bodies import BodySeen
-from server.measures.markers import MarkerPose, MarkersResult, PairSeen
+from server.measures.markers import MarkerPose, MarkersResult
 from server.measures.sites import SitesResult
 from server.metrology.constellation.poses import Paired, Poses, angles_rad
 from server.metrology.constellation.seating import misfit_of, seated
@@ -109,7 +109,7 @@ def positions_figure(
         fitted_by=tuple(label for label, w in zip(labels, weights, strict=True) if w > 0.0),
         enlargement=enlargement_for(float(np.linalg.norm(shift[:, :2], axis=1).max(initial=0.0))),
         account=told.account,
-        says=_says(told, labels, {p.body: label for p, label in zip(told.pairs, labels, strict=True)}, shift),
+        says=_says(told, labels, shift),
     )
 
 
@@ -164,16 +164,15 @@ def _label(body: BodyAt) -> str:
     return body.site.tooth if body.site and body.site.tooth else f"no. {body.number + 1}"
 
 
-def _says(told: MarkersResult, labels: list[str], label_of: Mapping[int, str], shift: Floats) -> str:
+def _says(told: MarkersResult, labels: list[str], shift: Floats) -> str:
     """In sentences: who is off, and how much the others differ."""
-    by_body: Mapping[int, PairSeen] = {p.body: p for p in told.pairs}
-    named = [label_of[k] for k in told.named]
+    named = [label for p, label in zip(told.pairs, labels, strict=True) if p.body in told.named]
     length = np.linalg.norm(shift, axis=1)
-    rest = [k for k, label in enumerate(labels) if told.account != Account.ONE or label not in named]
+    rest = [k for k, p in enumerate(told.pairs) if told.account != Account.ONE or p.body not in told.named]
     most = max(rest, key=lambda k: length[k])
     others = f"{length[most]:.3f} mm at {labels[most]}"
     if told.account == Account.ONE:
-        off = by_body[told.named[0]].off_mm or 0.0
+        off = next(p.off_mm for p in told.pairs if p.body in told.named) or 0.0
         return (
             f"Site {named[0]} is off: the jaw scan has it {off:.2f} mm from where the positions and all other sites put "
             f"it. Laid on each other by the other sites, those differ by at most {others}."

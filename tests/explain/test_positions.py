@@ -195,3 +195,11 @@ def test_heights_have_their_sign(value_mm: float, words: str) -> None:
 def test_it_survives_json() -> None:
     shown = figure(shifted({2: SHIFT}))
     assert PositionsFigure.model_validate_json(shown.model_dump_json()) == shown
+
+
+def test_sites_that_bear_one_code_are_told_apart() -> None:
+    twice = {"sites": [{"tooth": "33", "seat_confirmed": "radiograph"}] * 4}
+    shown = figure(shifted({2: SHIFT}, account="one site off", named=(2,), form=twice))
+    assert [s.is_named for s in shown.sites] == [False, False, True, False]
+    assert len(shown.fitted_by) == 3
+    assert "at most 0.000 mm" in shown.says
