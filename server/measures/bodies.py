@@ -202,7 +202,7 @@ def _shares(values: Floats) -> tuple[float | None, ...]:
 
 BODIES = RecordMeasure(
     name="bodies.found",
-    revision=2,
+    revision=3,
     result=BodiesResult,
     roles=frozenset({Role.JAW, Role.MARKERS}),
     compute=_measure,

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from server.metrology.bodies.cells import Cells
-from server.metrology.bodies.fitting import BodyFit, pair, settle
+from server.metrology.bodies.fitting import COARSE_MM, FINE_MM, BodyFit, Paired, pair, settle
 from server.metrology.bodies.placing import FirstPose, first_poses
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bodies.voting import AxisGuess, axis_guesses
@@ -27,6 +27,8 @@ POSES = 2
 """First poses of a kind that are fitted on one axis."""
 UNLIKELY_RATIO = 0.6
 AROUND_MM = 1.0
+FEW = 250
+"""Cells on which first poses are compared; they place a body to some hundredths of a millimetre."""
 LEAST_SUPPORT_RATIO = 0.12
 """Less of a body's area than this is no evidence worth a fit."""
 LEAST_EXPLAINED_RATIO = 0.2
@@ -34,7 +36,10 @@ LEAST_EXPLAINED_MM2 = 6.0
 LEAST_TURN_SHARE = 0.3
 MOST_SCATTER_MM = 0.15
 SHARED_RATIO = 0.3
-DEEP_MM = 0.3
+ON_BODY_MM, NEARLY_ON_BODY_MM = 0.15, 0.25
+"""Where a cell stops speaking for a body, after the last fit and after a coarse one: five times the scatter of a poor
+scanner, 0.03 mm, and the reach of the coarse steps."""
+DEEP_MM, DEEPEST_MM = 0.3, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,21 +133,25 @@ def _candidate(
 def _best_of(
     cells: Cells, near: cKDTree, body: ReferenceBody, poses: Sequence[FirstPose], most_mm2: float
 ) -> tuple[KindFit, Ints] | None:
-    """The best fit of one kind from its first poses. most_mm2: the support of any kind's first pose; a kind far below it
-    is fitted once only, to say how well it would do."""
+    """The best fit of one kind from its first poses, compared after coarse steps on FEW of the cells. most_mm2: the support
+    of any kind's first pose; a kind far below it is tried from one pose only, to say how well it would do."""
     best: tuple[KindFit, Ints] | None = None
     likely = len(poses) > 0 and poses[0].support_mm2 > UNLIKELY_RATIO * most_mm2
     for pose in poses if likely else poses[:1]:
         if pose.support_mm2 < LEAST_SUPPORT_RATIO * body.area_mm2:
             continue
         around = _around(cells, near, body, pose.T_scan_body)
-        fit = settle(body, pose.T_scan_body, cells.points[around], cells.normals[around])
-        if fit is None:
-            continue
-        made = _explained(cells, around, body, fit)
-        if best is None or made[0].explained_mm2 > best[0].explained_mm2:
-            best = made
-    return best
+        few = around[:: max(1, len(around) // FEW)]
+        coarse = settle(body, pose.T_scan_body, cells.points[few], cells.normals[few], COARSE_MM)
+        if coarse is not None:
+            made = _explained(cells, few, body, coarse, NEARLY_ON_BODY_MM)
+            if best is None or made[0].explained_mm2 > best[0].explained_mm2:
+                best = made
+    if best is None:
+        return None
+    around = _around(cells, near, body, best[0].T_scan_body)
+    fit = settle(body, best[0].T_scan_body, cells.points[around], cells.normals[around], FINE_MM)
+    return None if fit is None else _explained(cells, around, body, fit, ON_BODY_MM)
 
 
 def _around(cells: Cells, near: cKDTree, body: ReferenceBody, T: Array) -> Ints:
@@ -156,18 +165,29 @@ def _around(cells: Cells, near: cKDTree, body: ReferenceBody, T: Array) -> Ints:
     return ball[hull]
 
 
-def _explained(cells: Cells, around: Ints, body: ReferenceBody, fit: BodyFit) -> tuple[KindFit, Ints]:
-    """The area of cells that lie on the body, by a weight that falls to nothing some sigmas off, less that of cells
-    inside it, which a solid body would have hidden."""
-    paired = pair(body, fit.T_scan_body, cells.points[around], cells.normals[around], 10.0 * DEEP_MM)
-    within = 0.05 + 3.0 * fit.sigma_mm
-    share = np.where(paired.counts, np.maximum(0.0, 1.0 - (paired.residual_mm / within) ** 2), 0.0)
-    area = cells.areas_mm2[around]
-    q = apply(inverse(fit.T_scan_body), cells.points[around])
-    deep = (paired.residual_mm < -DEEP_MM) & (q[:, 2] > DEEP_MM)
-    deep &= np.hypot(q[:, 0], q[:, 1]) < body.reach_mm
-    explained = float((area * share).sum() - area[deep].sum())
+def _explained(
+    cells: Cells, around: Ints, body: ReferenceBody, fit: BodyFit, within_mm: float
+) -> tuple[KindFit, Ints]:
+    """The area of cells that lie on the body, by a weight that falls to nothing at `within_mm`, less that of cells inside
+    it, which a solid body would have hidden."""
+    points, area = cells.points[around], cells.areas_mm2[around]
+    paired = pair(body, fit.T_scan_body, points, cells.normals[around], DEEP_MM)
+    share = np.where(paired.counts, np.maximum(0.0, 1.0 - (paired.residual_mm / within_mm) ** 2), 0.0)
+    hidden = float(area[_deep_inside(body, fit.T_scan_body, points, paired)].sum())
+    explained = float((area * share).sum()) - hidden
     return KindFit(body.id, explained, fit.rms_mm, fit.T_scan_body), around[share > 0.0]
+
+
+def _deep_inside(body: ReferenceBody, T_scan_body: Array, points: Points, paired: Paired) -> Ints:
+    """Which points lie within the body, farther than DEEP_MM from its surface."""
+    q = apply(inverse(T_scan_body), points)
+    far = np.isnan(paired.at[:, 0]) & (q[:, 2] > DEEP_MM) & (np.hypot(q[:, 0], q[:, 1]) < body.reach_mm)
+    asked = np.flatnonzero(far)
+    nearest = body.tree.nearest(q[asked], DEEPEST_MM)
+    met = nearest.facets >= 0
+    gap = q[asked[met]] - nearest.points[met]
+    behind = np.einsum("ij,ij->i", gap, body.facet_normals[nearest.facets[met]]) < -DEEP_MM
+    return np.asarray(asked[met][behind], dtype=np.int64)
 
 
 def _turn_share(fit: KindFit, points: Points) -> float:

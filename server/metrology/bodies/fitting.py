@@ -21,14 +21,18 @@ from server.metrology.scan import Points
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-COARSE_MM, FINE_MM = (0.7, 0.45, 0.3), (0.2, 0.15)
-FEW, MANY = 300, 1000
+COARSE_MM, FINE_MM = (0.7, 0.45, 0.3), (0.3, 0.2, 0.15)
+REACHES_MM = COARSE_MM + FINE_MM
+MANY = 700
+"""With more points than this the first rounds of the final fit, which need no precision, take a part of them."""
 TUKEY = 4.685
 LEAST_SIGMA_MM = 0.002
-CREASE_MM = 0.2
+ROUNDED_MM = 0.15
+"""Rounding takes no more off an edge."""
 LEAST_POINTS = 30
-NEARLY_MM, SETTLED_MM = 1e-3, 5e-5
-FIRST_ROUNDS, MOST_ROUNDS = 6, 12
+NEARLY_MM, SETTLED_MM = 1e-3, 1e-4
+FIRST_ROUNDS, CHOOSING_ROUNDS, MOST_ROUNDS = 6, 3, 10
+"""From the last choosing round on the points stay chosen: two choices that call for each other would go on for ever."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,17 +83,14 @@ def pair(body: ReferenceBody, T_scan_body: Array, points: Points, normals: Point
     return Paired(nearest.points, n, e, counts)
 
 
-def settle(body: ReferenceBody, T: Array, points: Points, normals: Points) -> BodyFit | None:
+def settle(
+    body: ReferenceBody, T: Array, points: Points, normals: Points, reaches_mm: tuple[float, ...] = REACHES_MM
+) -> BodyFit | None:
     """Steps from a first pose with a shrinking reach, all points near enough counting by Tukey's weight. None where
-    too few do. The first steps, which need no precision, take FEW of the points."""
-    few = slice(None, None, max(1, len(points) // FEW))
-    for reach in COARSE_MM:
-        fit = _step(body, T, points[few], normals[few], reach)
-        if fit is None:
-            return None
-        T = fit.T_scan_body
-    for reach in FINE_MM:
-        fit = _step(body, T, points, normals, reach)
+    too few do."""
+    fit: BodyFit | None = None
+    for reach in reaches_mm:
+        fit = _solve(T, paired := pair(body, T, points, normals, reach), paired.counts, reach / TUKEY)
         if fit is None:
             return None
         T = fit.T_scan_body
@@ -107,16 +108,19 @@ def refine(
     step = len(points) // MANY
     for _ in range(FIRST_ROUNDS if step > 1 else 0):
         paired = pair(body, T, points[::step], normals[::step], 0.5)
-        fit = _solve(T, paired, _within(paired, body), None)
+        fit = _solve(T, paired, paired.counts & ~_by_edge(paired, body), None)
         if fit is None:
             break
         T = fit.T_scan_body
         if fit.moved_mm < NEARLY_MM:
             break
+    keep = np.zeros(len(points), dtype=bool)
     for k in range(MOST_ROUNDS):
         paired = pair(body, T, points, normals, 0.5)
-        keep = _within(paired, body) & ~_by_strangers(paired, faces)
-        fit = _solve(T, paired, keep, None)
+        if k < CHOOSING_ROUNDS:
+            by_edge = _by_edge(paired, body)
+            keep = ~by_edge & ~_by_strangers(paired, by_edge, faces)
+        fit = _solve(T, paired, keep & paired.counts, None)
         if fit is None:
             return None
         T = fit.T_scan_body
@@ -125,31 +129,38 @@ def refine(
     return fit
 
 
-def _step(body: ReferenceBody, T: Array, points: Points, normals: Points, reach_mm: float) -> BodyFit | None:
-    paired = pair(body, T, points, normals, reach_mm)
-    return _solve(T, paired, paired.counts, reach_mm / TUKEY)
+def _by_edge(paired: Paired, body: ReferenceBody) -> Mask:
+    """Points so near to a sharp edge of the body that scanners may have rounded it there."""
+    by = np.zeros(len(paired.at), dtype=bool)
+    near = (np.abs(paired.residual_mm) < ROUNDED_MM) & np.isfinite(paired.at[:, 0])
+    if body.crease_tree is not None and near.any():
+        reach = np.append(body.crease_reach_mm, 0.0)
+        d, edge = body.crease_tree.query(paired.at[near], distance_upper_bound=float(reach.max()))
+        by[near] = d < reach[edge]
+    return by
 
 
-def _within(paired: Paired, body: ReferenceBody) -> Mask:
-    keep = paired.counts.copy()
-    if body.crease_tree is not None and keep.any():
-        d, _ = body.crease_tree.query(paired.at[keep], distance_upper_bound=CREASE_MM)
-        keep[keep] = d >= CREASE_MM
-    return keep
-
-
-def _by_strangers(paired: Paired, faces: NDArray[np.int32]) -> Mask:
-    """Points that share a facet with one that is not on the body."""
+def _by_strangers(paired: Paired, by_edge: Mask, faces: NDArray[np.int32]) -> Mask:
+    """Points that share a facet with one that is not on the body. A rounded edge is on it."""
     e = paired.residual_mm
     near = paired.counts
     if near.sum() < LEAST_POINTS:
         return np.zeros(len(e), dtype=bool)
     middle = float(np.median(e[near]))
     sigma = max(1.4826 * float(np.median(np.abs(e[near] - middle))), LEAST_SIGMA_MM)
-    stranger = ~near | (np.abs(e) > 5.0 * sigma)
-    beside = np.zeros(len(e), dtype=bool)
-    beside[faces[stranger[faces].any(axis=1)].ravel()] = True
-    return beside
+    stranger = (~near | (np.abs(e) > 5.0 * sigma)) & ~by_edge
+    return _touched(stranger, faces)
+
+
+@njit(cache=True)
+def _touched(marked: Mask, faces: NDArray[np.int32]) -> Mask:
+    """The corners of all facets that have a marked corner."""
+    out = np.zeros(len(marked), dtype=np.bool_)
+    for i in range(len(faces)):
+        a, b, c = faces[i, 0], faces[i, 1], faces[i, 2]
+        if marked[a] or marked[b] or marked[c]:
+            out[a] = out[b] = out[c] = True
+    return out
 
 
 def _solve(T: Array, paired: Paired, keep: Mask, sigma_mm: float | None) -> BodyFit | None:

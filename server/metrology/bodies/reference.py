@@ -28,6 +28,8 @@ MOST_ABOVE_SEAT_MM = 1.0
 MOST_INDEX_SHARE = 0.5
 """Where turning carries more of it off itself, it stands on another axis."""
 CREASE_DEG = 25.0
+ROUNDING_MM, BLUR_MM = 0.2, 0.1
+"""Radius to which scanners round edges at most, and how far they blur even a slight one."""
 RADIUS_STEP_MM = 0.1
 LEAST_RADIUS_SHARE = 0.12
 CELL_MM = 0.1
@@ -46,7 +48,8 @@ class ReferenceBody:
     id: as in the catalogue. points, normals: (n, 3) samples spread evenly over the outer surface, in the body's frame,
     normals outward. is_index: (n,) samples that a turn about the axis does not carry into the surface: flats, grooves.
     radii_mm: at which distances along the normal the sides lie from the axis. outer: the facets of the outer surface.
-    creases: (m, 3) points along sharp edges, 0.05 mm apart. area_per_sample_mm2: what one sample stands for.
+    creases: (m, 3) points along sharp edges, 0.05 mm apart; crease_reach_mm: (m,) how far from them scanners may round the
+    surface. area_per_sample_mm2: what one sample stands for.
     """
 
     id: str
@@ -56,13 +59,14 @@ class ReferenceBody:
     radii_mm: tuple[float, ...]
     outer: Scan
     creases: Points
+    crease_reach_mm: Floats
     area_per_sample_mm2: float
 
-    @property
+    @cached_property
     def height_mm(self) -> float:
         return float(self.points[:, 2].max())
 
-    @property
+    @cached_property
     def reach_mm(self) -> float:
         """Largest distance of the outer surface from the axis."""
         return float(np.hypot(self.points[:, 0], self.points[:, 1]).max())
@@ -131,7 +135,7 @@ def reference_body(body_id: str, mesh: Scan) -> ReferenceBody:
             f"the sides of the reference body {body_id} do not lie round its axis; "
             "check the axis and the seat of its entry"
         )
-    return ReferenceBody(body_id, points, normals, is_index, radii, outer, _creases(outer), step2)
+    return ReferenceBody(body_id, points, normals, is_index, radii, outer, *_creases(outer), step2)
 
 
 def _kept_facets(mesh: Scan, facets: NDArray[np.int64], is_outer: Mask) -> Mask:
@@ -197,8 +201,9 @@ def _side_radii(points: Points, normals: Points) -> tuple[float, ...]:
     return tuple(radii)
 
 
-def _creases(outer: Scan) -> Points:
-    """Points along the edges where the outer surface turns by more than CREASE_DEG, and along none that is open."""
+def _creases(outer: Scan) -> tuple[Points, Floats]:
+    """Points along the edges where the outer surface turns by more than CREASE_DEG, and along none that is open; and how
+    far rounding reaches from each: an arc that touches both sides ends at its radius times the tangent of half the turn."""
     faces = outer.faces.astype(np.int64)
     edges = np.sort(np.concatenate([faces[:, (0, 1)], faces[:, (1, 2)], faces[:, (2, 0)]]), axis=1)
     owner = np.tile(np.arange(len(faces)), 3)
@@ -209,10 +214,14 @@ def _creases(outer: Scan) -> Points:
     a, b, c = (outer.vertices[faces[:, k]] for k in range(3))
     n = np.cross(b - a, c - a)
     n /= np.maximum(np.linalg.norm(n, axis=1, keepdims=True), 1e-15)
-    sharp = np.einsum("ij,ij->i", n[owner[one]], n[owner[two]]) < np.cos(np.radians(CREASE_DEG))
-    ends = outer.vertices[edges[one[sharp]]]
-    made = [_along(start, end) for start, end in ends]
-    return np.concatenate(made) if made else np.zeros((0, 3))
+    cosine = np.einsum("ij,ij->i", n[owner[one]], n[owner[two]])
+    sharp = cosine < np.cos(np.radians(CREASE_DEG))
+    half = np.sqrt((1.0 - cosine[sharp]) / np.maximum(1.0 + cosine[sharp], 1e-6))
+    reach = np.clip(ROUNDING_MM * half, BLUR_MM, ROUNDING_MM)
+    made = [_along(start, end) for start, end in outer.vertices[edges[one[sharp]]]]
+    if not made:
+        return np.zeros((0, 3)), np.zeros(0)
+    return np.concatenate(made), np.repeat(reach, [len(points) for points in made])
 
 
 def _along(start: Floats, end: Floats) -> Points:

@@ -29,9 +29,9 @@ PATCH_MM = 0.6
 LENGTHS_MM = (0.4, 0.8, 1.5, 2.5, 4.0, 6.0)
 BINS_MM = np.array([1e-9, 0.2, 0.4, 0.7, 1.0, 1.4, 1.9, 2.5, 3.2, 4.0, 5.0])
 LEAST_SIGMA_MM = 0.001
-MODES_SEEN = 2
-"""What each body shows of errors that are alike over its whole size: about two numbers, its swelling and its bending. With
-so few the scatter read from them is itself uncertain, as in Student's t."""
+MODES_SEEN = 1
+"""What each body shows of errors that are alike over its whole size: one number for certain, its swelling; six more the fit
+has taken up. With so few the scatter read from them is itself uncertain, as in Student's t."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +61,23 @@ class _Kernel:
     power: int
 
     def at(self, D: Floats) -> Floats:
-        if self.power == 0:
-            return np.asarray(np.sinc(D / self.length_mm))
-        return np.asarray(np.exp(-((D / self.length_mm) ** self.power)))
+        return np.asarray(_likeness(D, self.length_mm, self.power))
+
+
+@njit(cache=True)
+def _likeness(D: Floats, length: float, power: int) -> Floats:
+    """`_Kernel.at` for a symmetrical D."""
+    n = len(D)
+    out = np.ones((n, n))
+    for i in range(n):
+        for j in range(i):
+            x = D[i, j] / length
+            if power == 0:
+                out[i, j] = np.sin(np.pi * x) / (np.pi * x) if x > 1e-9 else 1.0
+            else:
+                out[i, j] = np.exp(-x) if power == 1 else np.exp(-x * x)
+            out[j, i] = out[i, j]
+    return out
 
 
 KERNELS = tuple(_Kernel(length, power) for length in LENGTHS_MM for power in (0, 1, 2))

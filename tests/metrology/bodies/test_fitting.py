@@ -143,7 +143,7 @@ def test_points_by_an_edge_and_beside_strangers_carry_no_weight() -> None:
     assert not fit.used[:3].any()
     edges = stepped().crease_tree
     assert edges is not None
-    by_edge = edges.query(points)[0] < 0.15
+    by_edge = edges.query(points)[0] < 0.09
     assert by_edge.any()
     assert not fit.used[by_edge].any()
 
@@ -169,3 +169,29 @@ def test_too_few_points_give_no_fit() -> None:
     none = np.zeros((0, 3))
     assert refine(stepped(), POSE, none, none, NO_FACETS) is None
     assert settle(stepped(), POSE, none, none) is None
+
+
+def block() -> ReferenceBody:
+    """Its top edge, r = 2 mm at z = 4 mm, is square but for the flat."""
+    return reference_body("block", turned([(2.0, 0.0), (2.0, 4.0)], shape=one_flat))
+
+
+@pytest.mark.parametrize(
+    ("place", "normal", "is_stranger"),
+    [
+        # the middle of an arc of 0.2 mm that touches both faces lies 0.2 (1 - 1/√2) mm from each
+        ((-2.0 + 0.0586, 0.0, 4.0 - 0.0586), (-0.7071, 0.0, 0.7071), False),
+        ((-2.0 + 0.0586, 0.0, 3.0), (-1.0, 0.0, 0.0), True),
+    ],
+)
+def test_a_rounded_edge_is_no_stranger_to_the_faces_beside_it(
+    place: tuple[float, float, float], normal: tuple[float, float, float], is_stranger: bool
+) -> None:
+    """It carries no weight itself; what shares a facet with it does, unlike what shares one with a dent in a face."""
+    points, normals = scattered(block(), np.eye(4), 1500, 0.005, 8)
+    middle = np.flatnonzero((np.abs(points[:, 2] - 2.0) < 0.3) & (np.abs(normals[:, 2]) < 0.1))[:2]
+    facets = np.array([[middle[0], middle[1], len(points)]], dtype=np.int32)
+    fit = refine(block(), np.eye(4), np.vstack([points, place]), np.vstack([normals, normal]), facets)
+    assert fit is not None
+    assert not fit.used[-1]
+    assert fit.used[middle].tolist() == [not is_stranger] * 2

@@ -160,3 +160,17 @@ def test_what_cannot_be_searched_for_is_refused_in_words(name: str) -> None:
     with pytest.raises(UnusableReference, match=word) as refusal:
         reference_body("rb-x", mesh)
     assert "rb-x" in str(refusal.value)
+
+
+def test_rounding_reaches_farther_from_sharper_edges() -> None:
+    """An arc of radius R that touches both faces of an edge ends at R tan(turn / 2): square 0.2 mm, at 60 degrees
+    0.1155 mm; at 30 degrees 0.0536 mm, but no edge is taken to be blurred by less than 0.1 mm."""
+    square = reference_body("square", turned([(2.0, 0.0), (2.0, 6.0)], is_closed=False))
+    assert square.crease_reach_mm == pytest.approx(0.2, abs=1e-3)
+    body = reference_body(
+        "bevelled", turned([(2.0, 0.0), (2.0, 4.0), (2.0 - 0.75**0.5, 4.5)], is_closed=False)
+    )
+    assert len(body.crease_reach_mm) == len(body.creases)
+    low = body.creases[:, 2] < 4.2
+    assert body.crease_reach_mm[low] == pytest.approx(0.2 * np.tan(np.radians(30.0)), abs=1e-3)
+    assert body.crease_reach_mm[~low] == pytest.approx(0.1, abs=1e-3)

@@ -11,7 +11,7 @@ from scipy.stats import binom
 
 from server.metrology.bodies.fitting import BodyFit, jacobian, refine
 from server.metrology.bodies.reference import ReferenceBody, reference_body
-from server.metrology.bodies.trust import Trust, _ball, trusts_of
+from server.metrology.bodies.trust import Trust, _ball, _Kernel, trusts_of
 from tests.metrology.bodies.lathe import one_flat, turned
 from tests.metrology.bodies.scenes import Floats
 
@@ -160,6 +160,18 @@ def test_a_ball_for_equal_and_for_one_sided_scatter() -> None:
     assert _ball(np.eye(3) * 0.04) == pytest.approx(0.2 * 2.7955, rel=1e-4)
     assert _ball(np.diag([0.04, 0.0, 0.0])) == pytest.approx(0.2 * 1.95996, rel=1e-4)
     assert _ball(np.zeros((3, 3))) == 0.0
+
+
+@pytest.mark.parametrize("length_mm", [0.4, 2.5])
+def test_likeness_falls_as_its_formulas_say(length_mm: float) -> None:
+    at, _ = places(True)
+    D = np.linalg.norm(at[:40, None] - at[None, :40], axis=2)
+    for power, expected in (
+        (0, np.sinc(D / length_mm)),
+        (1, np.exp(-D / length_mm)),
+        (2, np.exp(-((D / length_mm) ** 2))),
+    ):
+        np.testing.assert_allclose(_Kernel(length_mm, power).at(D), expected, atol=1e-12)
 
 
 def test_no_fits_no_trust() -> None:
