@@ -33,8 +33,8 @@ log = logging.getLogger(__name__)
 P = ParamSpec("P")
 R = TypeVar("R")
 
-START_S = 180.0
-"""A first start may compile."""
+START_S = 600.0
+"""A first start compiles for a minute or two, longer on a machine that has other work."""
 START_AGAIN_S = 0.5
 WATCH_EVERY_S = 0.02
 THREADS_OF_ALGEBRA = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
