@@ -9,6 +9,7 @@ from server.explain.coverage import EIGHTH_DEG, CoverageFigure, percent
 from server.explain.drawing import (
     Anchor,
     Box,
+    Circle,
     Drawing,
     Lines,
     Mark,
@@ -17,15 +18,15 @@ from server.explain.drawing import (
     Spot,
     Tone,
     Words,
-    circle,
     paragraph,
 )
 from server.explain.hatching import STEPS, Ring, Step, dotted, hatched, step_of
 
 WIDTH = 480.0
-TOP_RADIUS = 27.0
-BAND = 18.0
-NUMBER_SIZE = 10.0
+TOP_RADIUS = 30.0
+WIDEST_BAND = 21.0
+MOST_RADIUS = 156.0
+"""What leaves room for the words about the rim."""
 RIM = 62.0
 UP_DEG = 90.0
 LONGEST_LABEL = 14
@@ -36,7 +37,7 @@ LONGEST_FILE = 30
 def coverage_drawing(figure: CoverageFigure) -> Drawing:
     """The figure on a sheet WIDTH wide; the index mark is at the top, eighths follow against the clock."""
     heading = _heading(figure)
-    outer = TOP_RADIUS + BAND * max(len(figure.by_height), 1)
+    outer = TOP_RADIUS + band_width(len(figure.by_height)) * len(figure.by_height)
     middle = Spot(0.5 * WIDTH, 54.0 + RIM + outer)
     below = middle.y + outer + RIM + 8.0
     legend = tuple(_legend(below))
@@ -70,21 +71,28 @@ def clipped(label: str, longest: int = LONGEST_LABEL) -> str:
     return label if len(label) <= longest else label[: longest - 1] + "…"
 
 
+def band_width(n_bands: int) -> float:
+    """How wide the ring of one band of height is drawn."""
+    return min(WIDEST_BAND, (MOST_RADIUS - TOP_RADIUS) / max(n_bands, 1))
+
+
 def cell_at(middle: Spot, n_bands: int, band: int, eighth: int) -> Ring:
     """Where a cell is drawn. band: from the seat up, from 0; eighth: from 0."""
-    inner = TOP_RADIUS + BAND * (n_bands - 1 - band)
+    width = band_width(n_bands)
+    inner = TOP_RADIUS + width * (n_bands - 1 - band)
     start = UP_DEG + eighth * EIGHTH_DEG
-    return Ring(middle, inner, inner + BAND, start, start + EIGHTH_DEG)
+    return Ring(middle, inner, inner + width, start, start + EIGHTH_DEG)
 
 
 def _cells(figure: CoverageFigure, middle: Spot) -> Iterator[Mark]:
     """Rings and spokes, the filling of each cell, and its number."""
     n_bands = len(figure.by_height)
-    outer = TOP_RADIUS + BAND * n_bands
-    yield from (circle(middle, TOP_RADIUS + BAND * k, 0.6, Tone.SOFT) for k in range(1, n_bands))
+    width = band_width(n_bands)
+    outer = TOP_RADIUS + width * n_bands
+    yield from (Circle(middle, TOP_RADIUS + width * k, 0.6, Tone.SOFT) for k in range(1, n_bands))
     turns = [UP_DEG + k * EIGHTH_DEG for k in range(len(figure.by_eighth))]
     yield Lines(tuple(_between(middle, turn, TOP_RADIUS, outer) for turn in turns), 0.6, Tone.SOFT)
-    yield circle(middle, TOP_RADIUS, width=1.4)
+    yield Circle(middle, TOP_RADIUS, width=1.4)
     filled = [
         _Cell(cell_at(middle, n_bands, band, eighth), share)
         for band, row in enumerate(figure.by_height)
@@ -104,9 +112,14 @@ class _Cell:
     before: str = ""
 
     @property
+    def size(self) -> float:
+        """Of the number: as large as the ring allows."""
+        return min(11.0, 0.62 * (self.ring.outer - self.ring.inner))
+
+    @property
     def number(self) -> Words:
         text = self.before + percent(self.share)
-        return Words(self.ring.centre, text, NUMBER_SIZE, is_bold=_is_weak(self.share))
+        return Words(self.ring.centre, text, self.size, is_bold=_is_weak(self.share))
 
     @property
     def filling(self) -> Lines:
@@ -134,11 +147,11 @@ def _is_weak(share: float | None) -> bool:
 
 def _rim(figure: CoverageFigure, middle: Spot, outer: float) -> Iterator[Mark]:
     """The eighths by number, with the share of each, and the lines that part them."""
-    yield circle(middle, outer, width=1.4)
+    yield Circle(middle, outer, width=1.4)
     for k, share in enumerate(figure.by_eighth):
         edge = UP_DEG + k * EIGHTH_DEG
         yield Lines((_between(middle, edge, outer, outer + 6.0),), 1.4)
-        at = middle.at(edge + 0.5 * EIGHTH_DEG, outer + 20.0)
+        at = middle.at(edge + 0.5 * EIGHTH_DEG, outer + 24.0)
         is_worst = figure.weakest == k + 1 and share is not None and share < STEPS[0].least_ratio
         words = f"{percent(share)} %" if share is not None else "-"
         yield Words(Spot(at.x, at.y - 7.0), f"eighth {k + 1}", 9.0, tone=Tone.SOFT)
@@ -165,8 +178,9 @@ def _directions(figure: CoverageFigure, middle: Spot, outer: float) -> Iterator[
     yield Words(Spot(middle.x, tip.y - 25.0), index + turn, 11.0, is_bold=not figure.is_turn_known)
     if figure.outward_deg is not None:
         for angle, words in ((figure.outward_deg, "outer"), (figure.outward_deg + 180.0, "inner")):
-            at = middle.at(UP_DEG + angle, outer + 52.0)
-            yield Words(Spot(at.x, at.y), words, 11.0, is_bold=True)
+            up = middle.at(UP_DEG + angle, outer + 52.0)
+            beside = middle.at(UP_DEG + angle, outer + 68.0)
+            yield Words(Spot(beside.x, up.y), words, 11.0, is_bold=True)
 
 
 def _legend(top: float) -> Iterator[Mark]:
@@ -176,7 +190,7 @@ def _legend(top: float) -> Iterator[Mark]:
     for k, step in enumerate(kinds):
         x = 62.0 + 70.0 * k
         ring = Ring(Spot(x + 10.0, top + 8.0), 0.0, 10.0, 0.0, 360.0)
-        yield circle(ring.middle, 10.0, width=0.6, tone=Tone.SOFT)
+        yield Circle(ring.middle, 10.0, width=0.6, tone=Tone.SOFT)
         yield filling(ring, None if step is None else step.least_ratio, None)
         words = "in tissue" if step is None else step.words
         yield Words(Spot(x + 10.0, top + 28.0), words, 9.0)

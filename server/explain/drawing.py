@@ -70,6 +70,16 @@ class Shape:
 
 
 @dataclass(frozen=True, slots=True)
+class Circle:
+    """The outline of a circle."""
+
+    middle: Spot
+    radius: float
+    width: float = 1.0
+    tone: Tone = Tone.FULL
+
+
+@dataclass(frozen=True, slots=True)
 class Words:
     """One line of text, its middle at y."""
 
@@ -110,7 +120,7 @@ class Box:
         )
 
 
-Mark = Lines | Shape | Words
+Mark = Lines | Shape | Circle | Words
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,11 +131,6 @@ class Drawing:
     height: float
     says: str
     marks: tuple[Mark, ...]
-
-
-def circle(middle: Spot, radius: float, width: float = 1.0, tone: Tone = Tone.FULL) -> Shape:
-    """The outline of a circle."""
-    return Shape(arc(middle, radius, 0.0, 360.0)[:-1], width, tone, is_closed=True)
 
 
 def arc(middle: Spot, radius: float, from_deg: float, to_deg: float) -> tuple[Spot, ...]:

@@ -63,7 +63,8 @@ def figures_of(case: CaseEvidence) -> Figures:
         coverage_figure(
             _name(body, names), body, sites if sites and sites.record == record.file else None, _seats(bodies)
         )
-        for record in case.of_roles([Role.JAW, Role.MARKERS])
+        for role in (Role.JAW, Role.MARKERS)
+        for record in case.of_roles([role])
         for bodies in [_bodies(record, case, sites, told)]
         for body in bodies
     ]

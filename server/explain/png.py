@@ -8,7 +8,7 @@ from functools import lru_cache
 
 from PIL import Image, ImageDraw, ImageFont
 
-from server.explain.drawing import Anchor, Drawing, Lines, Mark, Shape, Spot, Tone, Words
+from server.explain.drawing import Anchor, Circle, Drawing, Lines, Mark, Shape, Spot, Tone, Words, arc
 
 FINER = 2
 """Drawn this much finer than it is given out, and brought down by averaging."""
@@ -44,6 +44,8 @@ def _draw(pen: ImageDraw.ImageDraw, mark: Mark, fine: int) -> None:
         for segment in mark.segments:
             pen.line([_at(segment.start, fine), _at(segment.end, fine)], grey, width)
         return
+    if isinstance(mark, Circle):
+        mark = Shape(arc(mark.middle, mark.radius, 0.0, 360.0)[:-1], mark.width, mark.tone, is_closed=True)
     _outline(pen, mark, fine, grey, width)
 
 

@@ -21,6 +21,8 @@ from server.rules.wording import listed
 ENLARGEMENTS = (10, 20, 50, 100, 200, 500)
 LONGEST_ARROW_MM = 11.0
 """Of the longest arrow, in the plan's own millimetres, at most."""
+WIDEST_CIRCLE_MM = 5.0
+"""Of the largest circle of uncertainty, in radius: what is not known must not be blown up over the whole plan."""
 
 Floats = NDArray[np.float64]
 
@@ -107,15 +109,20 @@ def positions_figure(
             for k, pair in enumerate(told.pairs)
         ),
         fitted_by=tuple(label for label, w in zip(labels, weights, strict=True) if w > 0.0),
-        enlargement=enlargement_for(float(np.linalg.norm(shift[:, :2], axis=1).max(initial=0.0))),
+        enlargement=enlargement_for(
+            float(np.linalg.norm(shift[:, :2], axis=1).max(initial=0.0)), max(p.u95_mm for p in told.pairs)
+        ),
         account=told.account,
         says=_says(told, labels, shift),
     )
 
 
-def enlargement_for(longest_mm: float) -> int:
-    """The largest of ENLARGEMENTS under which a vector of that length stays within LONGEST_ARROW_MM."""
-    fitting = [e for e in ENLARGEMENTS if e * longest_mm <= LONGEST_ARROW_MM]
+def enlargement_for(longest_mm: float, u95_mm: float) -> int:
+    """The largest of ENLARGEMENTS under which a vector of that length stays within LONGEST_ARROW_MM and a circle of that
+    uncertainty within WIDEST_CIRCLE_MM."""
+    fitting = [
+        e for e in ENLARGEMENTS if e * longest_mm <= LONGEST_ARROW_MM and e * u95_mm <= WIDEST_CIRCLE_MM
+    ]
     return max(fitting, default=ENLARGEMENTS[0])
 
 

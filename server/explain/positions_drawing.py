@@ -9,6 +9,7 @@ from server.explain.coverage_drawing import clipped
 from server.explain.drawing import (
     Anchor,
     Box,
+    Circle,
     Drawing,
     Lines,
     Mark,
@@ -19,7 +20,6 @@ from server.explain.drawing import (
     Words,
     arc,
     arrow,
-    circle,
     dashed,
     paragraph,
 )
@@ -125,9 +125,9 @@ def _sites(figure: PositionsFigure, plan: Plan) -> Iterator[Mark]:
         at, tip = plan.spot(*site.plan_mm), plan.tip(site, figure.enlargement)
         radius = site.u95_mm * figure.enlargement * plan.per_mm
         yield Lines(dashed(arc(at, radius, 0.0, 360.0)), 0.8, Tone.SOFT)
-        yield circle(at, SITE_RADIUS, width=1.4)
+        yield Circle(at, SITE_RADIUS, width=1.4)
         if site.is_named:
-            yield circle(at, SITE_RADIUS + 4.0, width=1.4)
+            yield Circle(at, SITE_RADIUS + 4.0, width=1.4)
         yield from arrow(at, tip, 3.0 if site.is_named else 1.8)
         yield from _labelled(site, plan, taken, off_word(figure))
 

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from html import escape
 from itertools import groupby
 
-from server.explain.drawing import Anchor, Drawing, Lines, Mark, Segment, Shape, Spot, Tone, Words
+from server.explain.drawing import Anchor, Circle, Drawing, Lines, Mark, Segment, Shape, Spot, Tone, Words
 
 BASELINE = 0.35
 """Of its size: how far the baseline of a text lies below its middle."""
@@ -38,6 +38,11 @@ def _mark(mark: Mark) -> str:
         return _words(mark)
     if isinstance(mark, Lines):
         return _path(_strokes(mark.segments), mark.width, mark.tone) if mark.segments else ""
+    if isinstance(mark, Circle):
+        return (
+            f'<circle cx="{_number(mark.middle.x)}" cy="{_number(mark.middle.y)}" r="{_number(mark.radius)}" '
+            f'stroke-width="{_number(mark.width)}"{_OPACITY[mark.tone]}/>'
+        )
     return _path(_outline(mark), mark.width, mark.tone, is_filled=mark.is_filled)
 
 

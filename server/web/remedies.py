@@ -21,6 +21,7 @@ REMEDIES: dict[str, str] = {
     "length-missing": "Send the header Content-Length with the size of the file.",
     "merge-unusable": "Send a JSON object with the fields that are to change; null takes a field out.",
     "message": "Write a message within these bounds.",
+    "no-such-picture": "Take a finding's picture, or a name of the report's figures with .png or .svg after it.",
     "not-judged": "Wait until the case has records and is_judged of the case is true.",
     "not-released": "Wait until the lab has released the case.",
     "not-signed-in": "Make a token on the portal's page Tokens and send it as Authorization: Bearer TOKEN.",

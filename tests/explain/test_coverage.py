@@ -7,7 +7,14 @@ import numpy as np
 import pytest
 
 from server.explain.coverage import CoverageFigure, Side, coverage_figure, percent
-from server.explain.coverage_drawing import BAND, TOP_RADIUS, cell_at, clipped, coverage_drawing
+from server.explain.coverage_drawing import (
+    MOST_RADIUS,
+    TOP_RADIUS,
+    band_width,
+    cell_at,
+    clipped,
+    coverage_drawing,
+)
 from server.explain.drawing import Lines, Spot, Words
 from server.explain.figures import figures_of
 from server.measures.bodies import BodySeen
@@ -109,7 +116,7 @@ def test_a_turn_that_is_not_known_is_said() -> None:
 def test_cells_are_eighths_of_a_turn_from_the_top_against_the_clock_the_foot_outside() -> None:
     first = cell_at(Spot(0.0, 0.0), 6, 0, 0)
     assert (first.from_deg, first.to_deg) == (90.0, 135.0)
-    assert (first.inner, first.outer) == (TOP_RADIUS + 5 * BAND, TOP_RADIUS + 6 * BAND)
+    assert (first.inner, first.outer) == (TOP_RADIUS + 5 * band_width(6), TOP_RADIUS + 6 * band_width(6))
     top = cell_at(Spot(0.0, 0.0), 6, 5, 3)
     assert (top.from_deg, top.to_deg, top.inner) == (225.0, 270.0, TOP_RADIUS)
 
@@ -167,3 +174,10 @@ def test_a_body_of_a_record_without_a_jaw_has_no_outer_side() -> None:
 @pytest.mark.parametrize(("share", "words"), [(0.994, "99"), (0.0, "0"), (1.0, "100"), (None, "-")])
 def test_percent(share: float | None, words: str) -> None:
     assert percent(share) == words
+
+
+@pytest.mark.parametrize("n_bands", [1, 4, 7, 12, 20])
+def test_however_tall_the_body_its_rings_leave_room_for_the_words_about_them(n_bands: int) -> None:
+    outermost = cell_at(Spot(0.0, 0.0), n_bands, 0, 0)
+    assert outermost.outer <= MOST_RADIUS + 1e-9
+    assert coverage_drawing(figure(by_height=((0.9,) * 8,) * n_bands)).width >= 2 * MOST_RADIUS + 120.0

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from server.explain.drawing import Drawing, Lines, Segment, Shape, Spot, Tone, Words, circle
+from server.explain.drawing import Circle, Drawing, Lines, Segment, Shape, Spot, Tone, Words
 from server.explain.png import png, printable
 
 
@@ -35,7 +35,7 @@ def test_a_filled_shape_is_filled_and_an_outline_is_not() -> None:
 
 
 def test_soft_is_lighter_than_full() -> None:
-    full, soft = (pixels(circle(Spot(50.0, 25.0), 10.0, 4.0, tone)).min() for tone in (Tone.FULL, Tone.SOFT))
+    full, soft = (pixels(Circle(Spot(50.0, 25.0), 10.0, 4.0, tone)).min() for tone in (Tone.FULL, Tone.SOFT))
     assert full < soft < 128
 
 
@@ -55,5 +55,5 @@ def test_what_the_face_lacks_is_written_plainly(text: str, drawn: str) -> None:
 
 
 def test_the_same_drawing_gives_the_same_bytes() -> None:
-    drawing = Drawing(80.0, 40.0, "", (Words(Spot(40.0, 20.0), "0.21 mm"), circle(Spot(40.0, 20.0), 12.0)))
+    drawing = Drawing(80.0, 40.0, "", (Words(Spot(40.0, 20.0), "0.21 mm"), Circle(Spot(40.0, 20.0), 12.0)))
     assert png(drawing) == png(drawing)

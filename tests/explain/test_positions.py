@@ -99,10 +99,21 @@ def test_where_none_is_named_the_stated_motion_is_shown_as_it_is() -> None:
 
 
 @pytest.mark.parametrize(
-    ("longest_mm", "times"), [(0.0, 500), (0.02, 500), (0.024, 200), (0.22, 50), (0.23, 20), (5.0, 10)]
+    ("longest_mm", "u95_mm", "times"),
+    [
+        (0.0, 0.01, 500),
+        (0.022, 0.01, 500),
+        (0.024, 0.01, 200),
+        (0.22, 0.01, 50),
+        (0.23, 0.01, 20),
+        (5.0, 0.01, 10),
+        (0.01, 0.03, 100),
+    ],
 )
-def test_vectors_are_enlarged_as_far_as_they_fit(longest_mm: float, times: int) -> None:
-    assert enlargement_for(longest_mm) == times
+def test_vectors_and_their_uncertainty_are_enlarged_as_far_as_they_fit(
+    longest_mm: float, u95_mm: float, times: int
+) -> None:
+    assert enlargement_for(longest_mm, u95_mm) == times
 
 
 def test_bars_of_arrows_are_ten_millimetres_of_the_plan() -> None:

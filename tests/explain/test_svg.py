@@ -3,12 +3,12 @@ from __future__ import annotations
 import pytest
 from lxml import etree
 
-from server.explain.drawing import Anchor, Drawing, Lines, Segment, Shape, Spot, Tone, Words
+from server.explain.drawing import Anchor, Circle, Drawing, Lines, Segment, Shape, Spot, Tone, Words
 from server.explain.svg import svg
 
 HOSTILE = '<script>alert(1)</script>" onload="x" & \x00\x1b\ud800\ufffe 34'
 NAMESPACE = "{http://www.w3.org/2000/svg}"
-ALLOWED = {"svg", "g", "path", "text"}
+ALLOWED = {"svg", "g", "path", "circle", "text"}
 
 
 def parsed(*marks: Lines | Shape | Words, says: str = "A figure.") -> etree._Element:
@@ -23,6 +23,7 @@ def test_marks_become_paths_and_texts_at_their_places() -> None:
             Tone.SOFT,
         ),
         Shape((Spot(0.0, 0.0), Spot(10.0, 0.0), Spot(0.0, 10.0)), is_closed=True, is_filled=True),
+        Circle(Spot(7.0, 8.0), 3.5, 0.6, Tone.SOFT),
         Words(Spot(20.0, 30.0), "34", 10.0, Anchor.END, is_bold=True),
     )
     assert root.get("viewBox") == "0 0 100 50.5"
@@ -33,6 +34,14 @@ def test_marks_become_paths_and_texts_at_their_places() -> None:
         "0.72",
     )
     assert (shape.get("d"), shape.get("fill")) == ("M0 0L10 0L0 10Z", "currentColor")
+    (ring,) = root.findall(f"{NAMESPACE}circle")
+    assert [ring.get(name) for name in ("cx", "cy", "r", "stroke-width", "opacity")] == [
+        "7",
+        "8",
+        "3.5",
+        "0.6",
+        "0.72",
+    ]
     (text,) = root.iter(f"{NAMESPACE}text")
     assert (text.text, text.get("x"), text.get("y"), text.get("text-anchor")) == ("34", "20", "33.5", "end")
 

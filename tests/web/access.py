@@ -103,6 +103,7 @@ PROGRAMS = {
     ("GET", "/api/v1/cases/{case_id}/records/{record_id}/file"): ours(200, 404, 200),
     ("GET", "/api/v1/cases/{case_id}/report"): ours(404, 404, 404),
     ("GET", "/api/v1/cases/{case_id}/findings"): ours(404, 404, 404),
+    ("GET", "/api/v1/cases/{case_id}/pictures/{name}"): ours(404, 404, 404),
     ("POST", "/api/v1/cases/{case_id}/waivers"): ours(403, 404, 409, json=WAIVER),
     ("POST", "/api/v1/cases/{case_id}/return"): ours(403, 404, 409, json={"text": "Back."}),
     ("POST", "/api/v1/cases/{case_id}/release"): ours(403, 404, 409),

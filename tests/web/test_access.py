@@ -97,7 +97,7 @@ def filled(house: House, path: str, *, unknown: bool = False) -> tuple[str, str]
     """The path with the ids of the clinic's own objects, made for this one request, and the case's id."""
     case_id = house.case() if "{case_id}" in path or "uploads" in path else ""
     ids = {"case_id": case_id, "file_name": "tissue.stl", "secret": "guessed", "path": "style/tokens.css"}
-    ids |= {"person_id": UNKNOWN, "token_id": UNKNOWN}
+    ids |= {"person_id": UNKNOWN, "token_id": UNKNOWN, "name": "positions-against-jaw.png"}
     if case_id:
         ids["record_id"] = house.record(case_id, JAW)
     if "{upload_id}" in path:

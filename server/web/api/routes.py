@@ -6,7 +6,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from server.web import tus
-from server.web.api import cases, decisions, description, messages, records
+from server.web.api import cases, decisions, description, messages, pictures, records
 
 router = APIRouter()
 for part in (
@@ -14,6 +14,7 @@ for part in (
     records.router,
     tus.router,
     decisions.router,
+    pictures.router,
     messages.router,
     description.router,
 ):

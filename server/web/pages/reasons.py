@@ -13,6 +13,7 @@ from server.rules.limit import Level, Outcome
 from server.rules.wording import sentence
 from server.web.pages.chair.page import ReasonView
 from server.web.pages.parts import WAIVED_TAG, finding_tag
+from server.web.pages.pictures import Pictures
 from server.web.pages.scales import ScaleView, scale_of
 
 _TITLES = {rule.id: rule.title for rule in RULES}
@@ -61,8 +62,10 @@ def _sites(finding: Finding) -> Iterable[tuple[str, int]]:
     return zip(finding.sites, finding.site_index, strict=False)
 
 
-def reason_of(finding: Finding, roles: Mapping[str, Role], waived_words: str = "") -> ReasonView:
-    """One finding in chairside words."""
+def reason_of(
+    finding: Finding, roles: Mapping[str, Role], waived_words: str = "", pictures: Pictures | None = None
+) -> ReasonView:
+    """One finding in chairside words. pictures: of its report."""
     first_role = next((roles[file] for file in finding.records if file in roles), None)
     return ReasonView(
         id=anchor_of(finding),
@@ -77,6 +80,7 @@ def reason_of(finding: Finding, roles: Mapping[str, Role], waived_words: str = "
         slot_id=f"slot-{first_role.value}" if first_role else "",
         rule=finding.rule,
         waived_words=waived_words,
+        picture=pictures.of(finding) if pictures else None,
     )
 
 

@@ -27,6 +27,7 @@ from server.web.pages.chair.standing import standing_of
 from server.web.pages.chair.stations import steps_of
 from server.web.pages.form.build import WORDS
 from server.web.pages.parts import BUSY_TAG, Frame, OptionView, TagView, level_tag
+from server.web.pages.pictures import Pictures
 from server.web.pages.reasons import anchor_of, at_level, reason_of, title_of, unmeasured
 from server.web.pages.scales import figure
 from server.web.pages.words import size_words, time_view
@@ -66,6 +67,7 @@ def chair_page(frame: Frame, view: CaseView, judged: Judged, sending: Sending, z
     evidence = GateEvidence(roles, busy, open_findings, is_judged=report is not None)
     form_href = f"/cases/{case.id}/form"
     is_open = not case.state.is_over
+    pictures = Pictures(report)
     return ChairPage(
         frame=frame,
         case_id=case.id,
@@ -77,9 +79,9 @@ def chair_page(frame: Frame, view: CaseView, judged: Judged, sending: Sending, z
         is_open=is_open,
         standing=standing_of(view, report),
         nameless=tuple(_nameless(r) for r in view.records if r.role is None),
-        grave=_reasons(report, Level.RETURN, roles, judged.waived),
-        looks=_reasons(report, Level.LOOK, roles, judged.waived),
-        notes=_reasons(report, Level.NOTE, roles, judged.waived),
+        grave=_reasons(report, Level.RETURN, roles, judged.waived, pictures),
+        looks=_reasons(report, Level.LOOK, roles, judged.waived, pictures),
+        notes=_reasons(report, Level.NOTE, roles, judged.waived, pictures),
         unmeasured=unmeasured(report),
         steps=steps_of(view.form, _records(view, open_findings, report), evidence, form_href),
         roles=role_options(),
@@ -123,9 +125,14 @@ def turns_of(view: CaseView, judged: Judged, zone: ZoneInfo) -> tuple[TurnView, 
 
 
 def _reasons(
-    report: Report | None, level: Level, roles: Mapping[str, Role], waived: Mapping[str, str]
+    report: Report | None,
+    level: Level,
+    roles: Mapping[str, Role],
+    waived: Mapping[str, str],
+    pictures: Pictures,
 ) -> tuple[ReasonView, ...]:
-    return tuple(reason_of(f, roles, waived.get(anchor_of(f), "")) for f in at_level(report, level))
+    found = at_level(report, level)
+    return tuple(reason_of(f, roles, waived.get(anchor_of(f), ""), pictures) for f in found)
 
 
 def _nameless(record: Record) -> RecordView:

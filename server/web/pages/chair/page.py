@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from server.web.pages.parts import Frame, OptionView, StandingView, TagView, TimeView
+from server.web.pages.pictures import PictureView
 from server.web.pages.scales import ScaleView
 
 
@@ -32,6 +33,7 @@ class ReasonView:
     slot_id: str
     rule: str
     waived_words: str = ""
+    picture: PictureView | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,8 @@ from server.web.pages.chair.page import GateView, MessageView, ReasonView, SlotV
 from server.web.pages.fields import FieldView
 from server.web.pages.parts import Frame, NoticeView, OptionView, StandingView, TagView
 from server.web.pages.patterns import samples
+from server.web.pages.patterns.sample_pictures import pictures
+from server.web.pages.pictures import PictureView
 from server.web.pages.scales import ScaleView
 
 ICONS = (
@@ -28,6 +30,7 @@ class PatternPage:
     standings: tuple[StandingView, ...]
     notices: tuple[NoticeView, ...]
     scales: tuple[ScaleView, ...]
+    pictures: tuple[PictureView, ...]
     reasons: tuple[ReasonView, ...]
     slots: tuple[SlotView, ...]
     stations: tuple[StationView, ...]
@@ -52,6 +55,7 @@ def pattern_page(frame: Frame) -> PatternPage:
         standings=samples.standings(),
         notices=samples.notices(),
         scales=samples.scales(),
+        pictures=pictures(),
         reasons=(
             samples.reason("return", 1),
             samples.reason("look", 2),

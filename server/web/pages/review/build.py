@@ -23,6 +23,7 @@ from server.web.pages.chair.build import (
 )
 from server.web.pages.chair.standing import lab_standing_of
 from server.web.pages.parts import BUSY_TAG, WAIVED_TAG, Frame, TagView, finding_tag, level_tag
+from server.web.pages.pictures import evidence_of, picture_href
 from server.web.pages.reasons import about_words, anchor_of, scale_for, title_of, unmeasured, where_words
 from server.web.pages.review.facts import facts_of, measures_of, sites_of
 from server.web.pages.review.message import drafted_return
@@ -61,6 +62,7 @@ def review_page(frame: Frame, view: CaseView, judged: Judged, now: datetime, zon
         found=tuple(row for row in rows if row.kind != "clear"),
         passed=tuple(row for row in rows if row.kind == "clear"),
         unmeasured=tuple(sentence(line) for line in (report.not_measured if report else ())),
+        evidence=evidence_of(report),
         records=tuple(_record(r, view, report) for r in view.records),
         facts=facts_of(view.form, zone),
         sites=sites_of(view.form),
@@ -126,6 +128,7 @@ def _row(finding: Finding, roles: Mapping[str, Role], judged: Judged, *, may_wai
         if finding.limit
         else OUTCOME_WORDS[finding.outcome],
         scale=scale_for(finding) if is_grave else None,
+        picture_href=picture_href(finding, judged.report),
         where=where_words(finding),
         remedy=finding.remedy if is_grave else "",
         source=f"{finding.limit.source} ({finding.limit.standing})" if finding.limit else "",

@@ -7,6 +7,7 @@ from typing import ClassVar
 
 from server.web.pages.chair.page import MessageView, TurnView
 from server.web.pages.parts import Frame, StandingView, TagView, TimeView
+from server.web.pages.pictures import EvidenceView
 from server.web.pages.scales import ScaleView
 
 
@@ -26,6 +27,7 @@ class FindingRow:
     value_words: str
     limit_words: str
     scale: ScaleView | None
+    picture_href: str
     where: str
     remedy: str
     source: str
@@ -97,6 +99,7 @@ class ReviewPage:
     found: tuple[FindingRow, ...]
     passed: tuple[FindingRow, ...]
     unmeasured: tuple[str, ...]
+    evidence: EvidenceView
     records: tuple[RecordRow, ...]
     facts: tuple[FactRow, ...]
     sites: tuple[SiteRow, ...]
