@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 
+from sqlmodel import select
+
 from server.accounts.work import Work
 from server.cases.form import keep_form
-from server.cases.jobs import JUDGE_CASE, MEASURE_RECORD
+from server.cases.jobs import GUESS_ROLE, JUDGE_CASE, MEASURE_RECORD
 from server.cases.lookup import CaseUnknown, find_case, find_record, records_of, touch
 from server.cases.tables import Case, Measuring, Record
 from server.cases.turns import open_for_change
@@ -84,7 +87,7 @@ def change_record(
     work: Work, record_id: str, *, role: Role | None, unit: Unit | None = None, body: str | None = None
 ) -> Record:
     """Says anew what a record is (None leaves as it is), and has it measured as that. Rounds already submitted keep
-    what was said then. Raises CaseUnknown, NotYours, WrongTurn."""
+    what was said then. A role that was filled in and is said again is confirmed. Raises CaseUnknown, NotYours, WrongTurn."""
     record = find_record(work, record_id)
     _require_clinic(work)
     said = {
@@ -93,7 +96,7 @@ def change_record(
         "body": (body or None) if body is not None else record.body,
     }
     if all(getattr(record, name) == value for name, value in said.items()):
-        return record
+        return _confirmed(work, record) if role and record.role_is_guessed else record
     record, case = _record_for_change(work, record_id)
     if record.first_round < case.round_number:
         kept = record.model_dump()
@@ -102,6 +105,8 @@ def change_record(
         work.session.add(record)
     for name, value in said.items():
         setattr(record, name, value)
+    record.role_is_guessed = record.role_is_guessed and role is None
+    record.likely_roles = None
     record.measuring = Measuring.WAITING if record.role else Measuring.NEEDS_ROLE
     record.measuring_since = work.now
     work.session.flush()
@@ -109,6 +114,23 @@ def change_record(
     work.audit("record.change", case.id, record=record.id, round=case.round_number)
     touch(work, case, "record")
     return record
+
+
+def fill_in_role(work: Work, record_id: str, likely: Sequence[Role], *, is_sure: bool) -> None:
+    """Writes down what a file without a role probably is, and where that is sure has it measured as that. What a person has
+    said meanwhile stands; nothing is done then, nor where the case is over."""
+    case_id = work.session.exec(select(Record.case_id).where(Record.id == record_id)).first()
+    case = work.session.get(Case, case_id, with_for_update=True) if case_id else None
+    record = work.session.get(Record, record_id, populate_existing=True)
+    if case is None or record is None or record.role is not None or case.state.is_over:
+        return
+    record.likely_roles = [role.value for role in likely]
+    if is_sure:
+        record.role, record.role_is_guessed = likely[0], True
+        record.measuring, record.measuring_since = Measuring.WAITING, work.now
+        work.portal.jobs.enqueue(work.session, MEASURE_RECORD, record.id)
+        work.audit("record.fill-in", case.id, record=record.id, role=likely[0].value)
+    touch(work, case, "record")
 
 
 def remove_record(work: Work, record_id: str) -> None:
@@ -143,12 +165,23 @@ def _require_clinic(work: Work) -> None:
 def _record_for_change(work: Work, record_id: str) -> tuple[Record, Case]:
     record = find_record(work, record_id)
     case = find_case(work, record.case_id, for_change=True)
+    work.session.refresh(record)
     open_for_change(work, case)
     if not record.is_in(case.round_number):
         raise CaseUnknown("The record is not part of the round under way.")
     return record, case
 
 
+def _confirmed(work: Work, record: Record) -> Record:
+    """A person says that what was filled in is right; nothing is measured again."""
+    case = find_case(work, record.case_id, for_change=True)
+    record.role_is_guessed = False
+    work.audit("record.confirm", case.id, record=record.id)
+    touch(work, case, "record")
+    return record
+
+
 def _ask_to_measure(work: Work, record: Record) -> None:
-    if record.measuring is Measuring.WAITING:
-        work.portal.jobs.enqueue(work.session, MEASURE_RECORD, record.id)
+    job = {Measuring.WAITING: MEASURE_RECORD, Measuring.NEEDS_ROLE: GUESS_ROLE}.get(record.measuring)
+    if job is not None:
+        work.portal.jobs.enqueue(work.session, job, record.id)

@@ -7,6 +7,9 @@ from server.kit.jobs import Job, Lane
 MEASURE_RECORD = Job("measure-record", Lane.HEAVY)
 """Argument: a record's id. Measures it, then asks for a judgement."""
 
+GUESS_ROLE = Job("guess-role", Lane.HEAVY)
+"""Argument: a record's id. Says what a file without a role probably is, and fills that in where it is sure."""
+
 JUDGE_CASE = Job("judge-case", Lane.QUICK)
 """Argument: a case's id. Judges what is measured; where measures over several records lack, asks for those first."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from enum import StrEnum
 
-from sqlalchemy import BigInteger, Column, ForeignKey, Index, String, UniqueConstraint
+from sqlalchemy import BigInteger, Boolean, Column, ForeignKey, Index, String, UniqueConstraint, false
 from sqlmodel import Field, SQLModel
 
 from server.kit.tables import Json, JsonObject, UtcTime, Word
@@ -101,7 +101,7 @@ class Round(SQLModel, table=True):
 
 
 class Measuring(StrEnum):
-    """How far a record is. *needs-role*: nobody has said what it is, so it waits for a person."""
+    """How far a record is. *needs-role*: nobody has said what it is; it waits for a person, unless its shape tells."""
 
     NEEDS_ROLE = "needs-role"
     WAITING = "waiting"
@@ -110,8 +110,10 @@ class Measuring(StrEnum):
 
 
 class Record(SQLModel, table=True):
-    """One uploaded file with its role. It belongs to the rounds first_round..last_round; last_round is None while it
-    has not been replaced or removed, and below first_round where that happened before it was ever submitted."""
+    """One uploaded file with its role. role_is_guessed: nobody has said or confirmed it; it was filled in from the file's
+       shape. likely_roles: what the shape of a file without a role leaves open, the likeliest first; None until it was looked at.
+    It belongs to the rounds first_round..last_round; last_round is None while it
+       has not been replaced or removed, and below first_round where that happened before it was ever submitted."""
 
     __tablename__ = "records"
     __table_args__ = (Index(None, "case_id", "first_round"),)
@@ -120,6 +122,10 @@ class Record(SQLModel, table=True):
     case_id: str = Field(sa_column=_case_key(indexed=False))
     clinic_id: str = Field(foreign_key="organisations.id", index=True, max_length=32)
     role: Role | None = Field(default=None, sa_column=Column(Word(Role), nullable=True))
+    role_is_guessed: bool = Field(
+        default=False, sa_column=Column(Boolean, nullable=False, server_default=false())
+    )
+    likely_roles: list[str] | None = Field(default=None, sa_column=Column(Json, nullable=True))
     unit: Unit = Field(sa_column=Column(Word(Unit), nullable=False))
     body: str | None = Field(default=None, max_length=200)
     file_name: str = Field(max_length=255)

@@ -9,7 +9,14 @@ from contextlib import ExitStack
 from sqlmodel import col, select
 
 from server.accounts.work import PORTAL, reading, writing
-from server.cases.jobs import JUDGE_CASE, JUDGE_OPEN, MEASURE_AGAIN, MEASURE_CASE, MEASURE_RECORD
+from server.cases.jobs import (
+    GUESS_ROLE,
+    JUDGE_CASE,
+    JUDGE_OPEN,
+    MEASURE_AGAIN,
+    MEASURE_CASE,
+    MEASURE_RECORD,
+)
 from server.cases.lookup import current_round, touch
 from server.cases.tables import Case, CaseState, Measuring, Record, Round
 from server.inspection.body_meshes import catalogue_of, opened
@@ -24,6 +31,7 @@ from server.inspection.evidence import (
     kept_pairs,
     standing_of,
 )
+from server.inspection.guessing import give_up_guess, guess_one
 from server.inspection.inspect import judge_case as judge
 from server.inspection.judgements import is_judged, keep_judgement
 from server.inspection.measuring import RecordFile, record_keys
@@ -57,6 +65,10 @@ def doings(portal: Portal, run: Run) -> Mapping[Job, Doing]:
     return {
         MEASURE_RECORD: measuring,
         MEASURE_AGAIN: measuring,
+        GUESS_ROLE: Doing(
+            lambda record_id: guess_one(portal, run, record_id),
+            lambda record_id: give_up_guess(portal, record_id),
+        ),
         MEASURE_CASE: Doing(
             lambda case_id: measure_together(portal, run, case_id),
             lambda case_id: give_up_together(portal, case_id),

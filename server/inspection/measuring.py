@@ -10,7 +10,12 @@ from server.measures.bench import CaseBench, RecordBench
 from server.measures.body_set import BodySet
 from server.measures.graph import CASE_MEASURES, RECORD_MEASURES
 from server.measures.measure import Measurement
+from server.measures.reading import READING
+from server.measures.role import ROLE
+from server.metrology.readers.picture import is_picture
 from server.records.case_form import CaseForm, RecordEntry
+from server.records.marker_table import is_marker_table
+from server.records.roles import Role, Unit
 
 NO_BODIES = BodySet()
 OF_CASES = frozenset(m.name for m in CASE_MEASURES)
@@ -30,6 +35,19 @@ def measure_record(
 ) -> tuple[Measurement, ...]:
     """Every measure of one record. `kept`: measurements already made (of this content), which are not made again."""
     return tuple(_bench(record, bodies).run(RECORD_MEASURES, _by_key(kept)))
+
+
+def look_at_file(path: str, file_name: str, unit: Unit) -> tuple[Measurement, ...]:
+    """How a file of no role can be read, and where it is a surface, what it looks like. Kept, both serve again when the
+    record is measured."""
+    data = Path(path).read_bytes()
+    role = Role.JAW
+    if is_picture(data):
+        role = Role.PHOTO
+    elif is_marker_table(data, file_name):
+        role = Role.MARKERS
+    bench = RecordBench(data, file_name=file_name, role=role, unit=unit)
+    return tuple(bench.run((READING, ROLE) if role is Role.JAW else (READING,), {}))
 
 
 def measure_case(

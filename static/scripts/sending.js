@@ -154,7 +154,7 @@ document.addEventListener("change", (event) => {
   input.value = "";
 });
 
-// Dropping: on a place it takes that place's role, anywhere else the name of the file tells, or a person is asked.
+// Dropping: on a place it takes that place's role, anywhere else its name or its shape tells, or a person is asked.
 const zoneOf = (event) => event.target.closest?.("[data-slot]") ?? document.querySelector("[data-drop]");
 const isFiles = (event) => [...(event.dataTransfer?.types ?? [])].includes("Files");
 let lit = null;

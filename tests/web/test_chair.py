@@ -11,6 +11,7 @@ from server.measures.graph import RECORD_MEASURES
 from server.records.roles import Role
 from server.rules.limit import Level, Outcome
 from server.web.pages.chair.build import NUMBERS, Judged, Sending, chair_page
+from server.web.pages.chair.nameless import NamelessView
 from server.web.pages.chair.page import ChairPage, GateView
 from server.web.pages.reasons import anchor_of
 from tests.web.invented import frame, full_records, full_report, hole, judged, record, report, simple, view
@@ -148,3 +149,40 @@ def test_the_numbers_shown_are_those_that_measures_give() -> None:
     results = {measure.name: set(measure.result.model_fields) for measure in RECORD_MEASURES}
     for measure, number, _, _ in NUMBERS:
         assert number in results[measure]
+
+
+def named(record_id: str, built: ChairPage) -> NamelessView:
+    return next(seen for seen in built.nameless if seen.id == record_id)
+
+
+def test_a_file_being_looked_at_says_so_and_may_be_named_at_once() -> None:
+    asked = record(None, "scan.stl", Measuring.NEEDS_ROLE)
+    built = page(view(CaseState.COLLECTING, asked))
+    seen = named(asked.id, built)
+    assert (built.standing.kind, seen.tag.kind, seen.likely) == ("busy", "busy", ())
+    assert {option.value for option in seen.others} == {role.value for role in Role}
+
+
+@pytest.mark.parametrize("likely", [[], ["before"], ["opposing", "before"]])
+def test_what_its_shape_leaves_open_comes_first_and_nothing_is_missing(likely: list[str]) -> None:
+    asked = record(None, "scan.stl", Measuring.NEEDS_ROLE)
+    asked.likely_roles = likely
+    built = page(view(CaseState.COLLECTING, asked))
+    seen = named(asked.id, built)
+    assert built.standing.kind == "look"
+    assert [option.value for option in seen.likely] == likely
+    offered = [option.value for option in (*seen.likely, *seen.others)]
+    assert sorted(offered) == sorted(role.value for role in Role)
+
+
+def test_a_role_filled_in_is_marked_until_a_person_says_it() -> None:
+    guessed, said = record(Role.DENTURE, "scan_0001.stl"), record(Role.JAW, "scan_0002.stl")
+    guessed.role_is_guessed = True
+    built = page(view(CaseState.COLLECTING, guessed, said), report())
+    records = {
+        r.file_name: r for s in built.steps if s.station for slot in s.station.slots for r in slot.records
+    }
+    assert bool(records["scan_0001.stl"].guess_words) is True
+    assert records["scan_0002.stl"].guess_words == ""
+    assert "scan_0001.stl" in built.submit.says
+    assert "scan_0002.stl" not in built.submit.says

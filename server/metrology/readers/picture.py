@@ -45,6 +45,11 @@ _OTHER_PICTURES = (
 )
 
 
+def is_picture(data: bytes) -> bool:
+    """Whether a file begins as a photo that can be read does."""
+    return data.startswith((_PNG, _JPEG))
+
+
 @dataclass(frozen=True, slots=True)
 class Picture:
     """A photo that could be decoded whole.

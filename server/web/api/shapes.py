@@ -66,7 +66,16 @@ class RoundShape(Shown):
 class RecordShape(Shown):
     id: str
     file_name: str
-    role: Role | None = Field(description="null until somebody has said what the file is.")
+    role: Role | None = Field(
+        description="null until somebody has said what the file is, or its shape has told."
+    )
+    role_is_guessed: bool = Field(
+        description="The role was filled in from the shape of the file; say it with PATCH to confirm it, or say another."
+    )
+    likely_roles: list[Role] | None = Field(
+        description="What a file that came without a role probably is, by its shape, the likeliest first; empty where nothing "
+        "can be said, null where it was not looked at."
+    )
     unit: Unit
     body: str | None = Field(description="The reference body that a marker mesh shows.")
     measuring: Measuring

@@ -12,8 +12,9 @@ from server.inspection.report import Report, Verdict
 from server.records.roles import Role
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
-from server.rules.wording import sentence
+from server.rules.wording import listed, sentence
 from server.web.pages.chair.gates import GateEvidence
+from server.web.pages.chair.nameless import GUESSED, nameless_view
 from server.web.pages.chair.page import (
     ChairPage,
     MessageView,
@@ -78,7 +79,7 @@ def chair_page(frame: Frame, view: CaseView, judged: Judged, sending: Sending, z
         form_href=form_href,
         is_open=is_open,
         standing=standing_of(view, report),
-        nameless=tuple(_nameless(r) for r in view.records if r.role is None),
+        nameless=tuple(nameless_view(r) for r in view.records if r.role is None),
         grave=_reasons(report, Level.RETURN, roles, judged.waived, pictures),
         looks=_reasons(report, Level.LOOK, roles, judged.waived, pictures),
         notes=_reasons(report, Level.NOTE, roles, judged.waived, pictures),
@@ -135,25 +136,6 @@ def _reasons(
     return tuple(reason_of(f, roles, waived.get(anchor_of(f), ""), pictures) for f in found)
 
 
-def _nameless(record: Record) -> RecordView:
-    tag = TagView("look", "What is it?", "look")
-    return RecordView(
-        record.id,
-        "look",
-        tag,
-        record.file_name,
-        size_words(record.size_bytes),
-        (),
-        "",
-        (),
-        "",
-        False,
-        True,
-        (),
-        False,
-    )
-
-
 def _records(
     view: CaseView, findings: Collection[Finding], report: Report | None
 ) -> Mapping[Role, tuple[RecordView, ...]]:
@@ -195,6 +177,7 @@ def _record(
         can_remove=True,
         units=units,
         is_unit_unsure=any(f.rule == "file/unit-doubtful" for f in about),
+        guess_words=GUESSED if record.role_is_guessed else "",
     )
 
 
@@ -247,7 +230,10 @@ def _submit(view: CaseView, report: Report | None, busy: Collection[Role]) -> Su
     if report.verdict is Verdict.RETURN:
         says = "Something is to be done again. Better now, while the patient is here, than after the lab has found it too."
         return SubmitView(True, label, says, True)
-    return SubmitView(True, label, "The lab sees the case at once. You can still replace a file afterwards.")
+    guessed = [r.file_name for r in view.records if r.role_is_guessed]
+    check = f"Check first what we filled in for {listed(guessed)}. " if guessed else ""
+    says = f"{check}The lab sees the case at once. You can still replace a file afterwards."
+    return SubmitView(True, label, says)
 
 
 def _turn(round_: Round, view: CaseView, judged: Judged, zone: ZoneInfo) -> TurnView:

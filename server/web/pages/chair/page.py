@@ -6,6 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
+from server.web.pages.chair.nameless import NamelessView
 from server.web.pages.parts import Frame, OptionView, StandingView, TagView, TimeView
 from server.web.pages.pictures import PictureView
 from server.web.pages.scales import ScaleView
@@ -38,7 +39,8 @@ class ReasonView:
 
 @dataclass(frozen=True, slots=True)
 class RecordView:
-    """A file in its place. `kind`: measuring, clear, look, return; `reasons` counts what stands above about it."""
+    """A file in its place. `kind`: measuring, clear, look, return; `reasons` counts what stands above about it.
+    guess_words: where nobody has said its role, that it was filled in."""
 
     id: str
     kind: str
@@ -53,6 +55,7 @@ class RecordView:
     can_remove: bool
     units: tuple[OptionView, ...]
     is_unit_unsure: bool
+    guess_words: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +155,7 @@ class ChairPage:
     form_href: str
     is_open: bool
     standing: StandingView
-    nameless: tuple[RecordView, ...]
+    nameless: tuple[NamelessView, ...]
     grave: tuple[ReasonView, ...]
     looks: tuple[ReasonView, ...]
     notes: tuple[ReasonView, ...]

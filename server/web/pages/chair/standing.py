@@ -18,9 +18,15 @@ def standing_of(view: CaseView, report: Report | None) -> StandingView:
     if state is CaseState.WITHDRAWN:
         return StandingView("plain", "This case was withdrawn. Nothing in it is measured any more.")
     nameless = [r for r in view.records if r.role is None]
+    asked = [r for r in nameless if r.likely_roles is not None]
+    if asked:
+        them = "it" if len(asked) == 1 else "they"
+        return StandingView("look", f"Say what {_files_show(len(asked))}, so that {them} can be measured.")
     if nameless:
-        what = "one file shows" if len(nameless) == 1 else f"{len(nameless)} files show"
-        return StandingView("look", f"Say what {what}, so that it can be measured.")
+        return StandingView(
+            "busy",
+            f"Looking at what {_files_show(len(nameless))}. It is filled in by itself where it is sure.",
+        )
     busy = [r for r in view.records if r.measuring in (Measuring.WAITING, Measuring.MEASURING)]
     if busy:
         what = count_words(len(busy), "record")
@@ -32,6 +38,10 @@ def standing_of(view: CaseView, report: Report | None) -> StandingView:
     if report is None:
         return StandingView("busy", "All records are measured; the verdict is being drawn up.")
     return _judged(view, report)
+
+
+def _files_show(count: int) -> str:
+    return "one file shows" if count == 1 else f"{count} files show"
 
 
 def _judged(view: CaseView, report: Report) -> StandingView:

@@ -42,6 +42,8 @@ DEED_WORDS = {
     "person.disable": "ended an account",
     "record.add": "received a record",
     "record.change": "changed what a record is",
+    "record.fill-in": "filled in what a record is",
+    "record.confirm": "confirmed what a record is",
     "record.remove": "took a record out",
     "round.open": "opened a round",
     "session.begin": "signed in",
