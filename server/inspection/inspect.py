@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import time
 
 from server.explain.figures import Figures, figures_of, picture_of
@@ -15,6 +16,8 @@ from server.rules.runner import judge
 from server.rules.sheet import ToleranceSheet, default_sheet
 from server.version import SOFTWARE
 
+log = logging.getLogger(__name__)
+
 
 def judge_case(
     case: CaseEvidence, sheet: ToleranceSheet | None = None, *, timing: Timing | None = None
@@ -25,8 +28,7 @@ def judge_case(
     begun = time.perf_counter()
     judged = judge(RULES, case, applied)
     seconds = time.perf_counter() - begun
-    figures = figures_of(case)
-    findings = tuple(_pictured(finding, figures) for finding in judged)
+    figures, findings = _explained(case, judged)
     explained = time.perf_counter() - begun - seconds
     verdict, unseen = verdict_of(findings), not_measured(case)
     return Report(
@@ -45,6 +47,16 @@ def judge_case(
         ),
         timing_s=(timing or Timing()).model_copy(update={"judge": seconds, "explain": explained}),
     )
+
+
+def _explained(case: CaseEvidence, judged: tuple[Finding, ...]) -> tuple[Figures, tuple[Finding, ...]]:
+    """The figures, and the findings with theirs. A picture that breaks is logged and left out: it costs no verdict."""
+    try:
+        figures = figures_of(case)
+        return figures, tuple(_pictured(finding, figures) for finding in judged)
+    except Exception:
+        log.exception("The figures of a case could not be made.")
+        return Figures(), judged
 
 
 def _pictured(finding: Finding, figures: Figures) -> Finding:

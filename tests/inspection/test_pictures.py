@@ -5,11 +5,15 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
 from PIL import Image
 
+from server.explain.figures import Figures
+from server.inspection import inspect
 from server.inspection.folder import write_pictures
 from server.inspection.inspect import judge_case
 from server.inspection.report import Report
+from server.rules.evidence import CaseEvidence
 from tests.rules.positions import positions
 from tests.rules.standing import seen, standing
 
@@ -37,3 +41,14 @@ def test_a_report_with_figures_survives_json_and_one_from_before_has_none() -> N
     assert Report.model_validate(written).figures == report.figures
     del written["figures"]
     assert list(Report.model_validate(written).figures) == []
+
+
+def test_a_picture_that_breaks_costs_no_verdict(monkeypatch: pytest.MonkeyPatch) -> None:
+    def breaking(_case: CaseEvidence) -> Figures:
+        raise ZeroDivisionError("no arch")
+
+    whole = judge_case(positions())
+    monkeypatch.setattr(inspect, "figures_of", breaking)
+    report = judge_case(positions())
+    assert list(report.figures) == []
+    assert (report.verdict, report.findings) == (whole.verdict, whole.findings)
