@@ -13,8 +13,11 @@ from sqlmodel import select
 
 from server.accounts.tables import Organisation
 from server.accounts.work import PORTAL, reading, writing
+from server.inspection.guessing import guess_one
 from server.uploads.tables import Upload
-from tests.portal.house import House, waves
+from tests.metrology.readers.mesh_files import corners_of, stl
+from tests.metrology.shapes import sphere
+from tests.portal.house import House, here, waves
 from tests.web.api.program import CASES, NOBODY, Program, refusal
 
 DATA = waves(1, n=8)
@@ -202,6 +205,19 @@ def test_a_record_is_said_to_be_something(clinic: Program, lab: Program, other: 
     assert refusal(lab.ask("PATCH", path, json={})) == (403, "not-yours")
     assert refusal(lab.ask("PATCH", path, json={"role": "jaw"})) == (403, "not-yours")
     assert refusal(other.ask("PATCH", path, json={"role": "jaw"})) == (404, "case-unknown")
+
+
+def test_a_role_filled_in_is_marked_until_it_is_said(house: House, clinic: Program, case: str) -> None:
+    closed = sphere(20.0, 3)
+    record = clinic.put(case, stl(corners_of(closed.vertices, closed.faces)), "scan_7.stl").json()
+    path = f"{case}/records/{record['id']}"
+    assert (record["role"], record["likely_roles"]) == (None, None)
+    guess_one(house.portal, here, record["id"])
+    seen = clinic.get(path)
+    assert (seen["role"], seen["role_is_guessed"], seen["likely_roles"]) == ("denture", True, ["denture"])
+    assert clinic.ask("PATCH", path, json={}).json()["role_is_guessed"] is True
+    said = clinic.ask("PATCH", path, json={"role": "denture"}).json()
+    assert (said["role"], said["role_is_guessed"]) == ("denture", False)
 
 
 def test_a_submitted_record_is_amended_in_the_next_round(clinic: Program, case: str) -> None:
