@@ -132,10 +132,11 @@ def _jaws_closed(outline: Outline) -> float:
 
 
 def _posts(whole: int, half: int, teeth: float) -> float:
-    """Scan bodies on an arch. Crowns give a few half posts, seldom a whole one; a bare ridge gives none."""
+    """Scan bodies on an arch, which carries several. Crowns give a few half posts, seldom a whole one; a bare ridge gives
+    none, but an abutment that stands free on one side may be one."""
     if whole >= 2:
         return 0.99
     if whole == 1:
-        return 0.9 - 0.4 * teeth
+        return 0.9 - 0.4 * teeth if half else 0.4 - 0.3 * teeth
     on_bare = 0.85 if half >= 3 else 0.3 if half == 2 else 0.04 if half == 1 else 0.01
     return on_bare * (1.0 - teeth) + 0.01 * teeth

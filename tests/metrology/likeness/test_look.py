@@ -86,3 +86,9 @@ def test_low_caps_are_not_bodies() -> None:
 def test_what_is_too_coarse_to_tell_is_said_to_be() -> None:
     box = trimesh.creation.box(extents=(50.0, 40.0, 16.0))
     assert look(scan_of(box.vertices, box.faces)).shares == {Look.UNTOLD: 1.0}
+
+
+def test_one_post_alone_does_not_make_a_jaw_scan_with_bodies() -> None:
+    seen = look(with_posts(1))
+    assert (seen.n_whole_posts, seen.n_half_posts, seen.likeliest) == (1, 0, Look.BARE_ARCH)
+    assert seen.shares[Look.BARE_ARCH] < 0.95
