@@ -202,7 +202,7 @@ def _shares(values: Floats) -> tuple[float | None, ...]:
 
 BODIES = RecordMeasure(
     name="bodies.found",
-    revision=3,
+    revision=4,
     result=BodiesResult,
     roles=frozenset({Role.JAW, Role.MARKERS}),
     compute=_measure,

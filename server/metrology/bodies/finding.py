@@ -21,7 +21,7 @@ from server.metrology.bodies.coverage import Coverage, coverage_of
 from server.metrology.bodies.fitting import BodyFit, refine
 from server.metrology.bodies.placing import is_clock_sure
 from server.metrology.bodies.reference import ReferenceBody
-from server.metrology.bodies.trust import Trust, trusts_of
+from server.metrology.bodies.trust import Trust, Weighed, weighed
 from server.metrology.rigid import Array, apply, inverse
 from server.metrology.scan import Points, Scan
 
@@ -111,8 +111,8 @@ def find_bodies(surface: Surface, kinds: Sequence[ReferenceBody], expected: int)
     held = [_held(cells, s) for s in settled]
     owners = np.sum(held, axis=0, dtype=np.int64)
     apart = _apart([s for s, own in zip(settled, held, strict=True) if _rises(cells, s, owners > own)])
-    trusts = trusts_of([s.fit for s in apart])
-    return [_found(cells, s, trust) for s, trust in zip(apart, trusts, strict=True)]
+    final = weighed([s.fit for s in apart])
+    return [_found(cells, s, one) for s, one in zip(apart, final, strict=True)]
 
 
 def _settled(surface: Surface, body: ReferenceBody, candidate: Candidate) -> _Settled | None:
@@ -202,13 +202,13 @@ def _apart(settled: list[_Settled]) -> list[_Settled]:
     return kept
 
 
-def _found(cells: Cells, s: _Settled, trust: Trust) -> FoundBody:
+def _found(cells: Cells, s: _Settled, final: Weighed) -> FoundBody:
     return FoundBody(
         body=s.body.id,
-        T_scan_body=s.fit.T_scan_body,
+        T_scan_body=final.T_scan_body,
         fit=s.fit,
-        trust=trust,
+        trust=final.trust,
         coverage=s.coverage,
         kinds=s.candidate.kinds,
-        is_clock_sure=is_clock_sure(cells, s.body, s.fit.T_scan_body),
+        is_clock_sure=is_clock_sure(cells, s.body, final.T_scan_body),
     )

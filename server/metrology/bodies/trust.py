@@ -15,13 +15,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import nnls
 from scipy.stats import chi2, norm
 from scipy.stats import t as student
 
 from server.metrology.bodies.cells import grid_keys
 from server.metrology.bodies.fitting import BodyFit, jacobian
-from server.metrology.rigid import Array
+from server.metrology.rigid import Array, inverse, small_motion
 
 Floats = NDArray[np.float64]
 
@@ -29,9 +30,9 @@ PATCH_MM = 0.6
 LENGTHS_MM = (0.4, 0.8, 1.5, 2.5, 4.0, 6.0)
 BINS_MM = np.array([1e-9, 0.2, 0.4, 0.7, 1.0, 1.4, 1.9, 2.5, 3.2, 4.0, 5.0])
 LEAST_SIGMA_MM = 0.001
-MODES_SEEN = 1
-"""What each body shows of errors that are alike over its whole size: one number for certain, its swelling; six more the fit
-has taken up. With so few the scatter read from them is itself uncertain, as in Student's t."""
+MODES_SEEN = 2
+"""What each body shows of errors that are alike over its whole size: about two numbers, its swelling and its bending. With
+so few the scatter read from them is itself uncertain, as in Student's t."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,15 +84,31 @@ def _likeness(D: Floats, length: float, power: int) -> Floats:
 KERNELS = tuple(_Kernel(length, power) for length in LENGTHS_MM for power in (0, 1, 2))
 
 
-def trusts_of(fits: Sequence[BodyFit]) -> list[Trust]:
-    """The uncertainty of settled fits to one scan. How its points scatter is read from all of them together."""
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """A settled fit after the likeness of errors is allowed for. T_scan_body: (4, 4), the better pose."""
+
+    T_scan_body: Array
+    trust: Trust
+
+
+def weighed(fits: Sequence[BodyFit]) -> list[Weighed]:
+    """Settled fits to one scan, each moved to where generalised least squares would have it (Aitken 1936), and how far
+    that can be trusted. How the scan's points scatter is read from all fits together.
+
+    What is stated is the uncertainty before that move: how much it gains hangs on how well the likeness was read, and is
+    not claimed.
+    """
     if not fits:
         return []
     patches = [_patches(fit) for fit in fits]
     scatter = _scatter_of(patches)
     unsure = float(student.ppf(0.975, MODES_SEEN * len(fits)) / norm.ppf(0.975))
-    scatter = replace(scatter, alike=scatter.alike * unsure**2)
-    return [_trust(one, scatter) for one in patches]
+    wide = replace(scatter, alike=scatter.alike * unsure**2)
+    return [
+        Weighed(fit.T_scan_body @ inverse(small_motion(_move(p, scatter))), _trust(p, wide))
+        for fit, p in zip(fits, patches, strict=True)
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,9 +116,9 @@ class _Patches:
     """The used points of one fit, summed by cells of PATCH_MM.
 
     n (c,): points in each. J (c, 6): sums of the rows of the Jacobian; answer (c, 6): the same, each row by how much its
-    score changes with its residual. score (c,): sums of weight times residual. D (c, c): distances between cells. back
-    (6, 6): inverse of the matrix that turns scores into a pose; gram (6, 6): JᵀJ of single points. square: sum of squared scores of single points; shrunk:
-    that over the sum of squared residuals.
+    score changes with its residual. score (c,): sums of weight times residual. D (c, c): distances between cells. slope
+    (6, 6): answerᵀJ of single points, and back its inverse; gram (6, 6): JᵀJ of single points; pull (6,): Jᵀ times their
+    scores. square: sum of squared scores of single points; shrunk: that over the sum of squared residuals.
     """
 
     n: Floats
@@ -109,8 +126,10 @@ class _Patches:
     answer: Floats
     score: Floats
     D: Floats
+    slope: Floats
     back: Floats
     gram: Floats
+    pull: Floats
     square: float
     shrunk: float
 
@@ -158,8 +177,10 @@ def _patches(fit: BodyFit) -> _Patches:
         answer=_summed(answer, cell),
         score=_summed(score[:, None], cell)[:, 0],
         D=np.asarray(np.linalg.norm(middle[:, None] - middle[None], axis=2), dtype=np.float64),
+        slope=answer.T @ J,
         back=np.asarray(np.linalg.pinv(answer.T @ J, rcond=1e-9)),
         gram=J.T @ J,
+        pull=J.T @ score,
         square=square,
         shrunk=square / plain if plain > 0.0 else 1.0,
     )
@@ -167,6 +188,18 @@ def _patches(fit: BodyFit) -> _Patches:
 
 def _summed(rows: Floats, cell: NDArray[np.int64]) -> Floats:
     return np.stack([np.bincount(cell, weights=column) for column in rows.T], axis=1)
+
+
+def _move(p: _Patches, scatter: _Scatter) -> Floats:
+    """One step (6,) from the fit by weights Σ⁻¹, Σ = v I + Z G Zᵀ: v the scatter of single points, G what patches share, Z
+    which point lies in which patch; JᵀΣ⁻¹ = (Jᵀ - Q Zᵀ) / v with Q = JᵀZ (v G⁻¹ + ZᵀZ)⁻¹ (Woodbury 1950)."""
+    if scatter.patch + float(scatter.alike.sum()) <= 0.0:
+        return np.zeros(6)
+    G = scatter.at(p.D) + scatter.patch * np.eye(len(p.n))
+    root = np.sqrt(p.n)[:, None]
+    evened = scatter.white * np.eye(len(p.n)) + root * G * root.T
+    Q = (cho_solve(cho_factor(evened, check_finite=False), root * (G @ p.J), check_finite=False) / root).T
+    return np.asarray(-np.linalg.pinv(p.slope - Q @ p.answer, rcond=1e-9) @ (p.pull - Q @ p.score))
 
 
 def _trust(p: _Patches, scatter: _Scatter) -> Trust:
