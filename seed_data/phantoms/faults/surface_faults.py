@@ -372,8 +372,8 @@ SURFACE_FAULTS = (
         "surface-coarse",
         "surface/coarse",
         M,
-        "the jaw scanned at 0.74 mm",
-        partial(_coarse, key="jaw", spacing_mm=0.74, level=Level.LOOK),
+        "the jaw scanned at 0.66 mm",
+        partial(_coarse, key="jaw", spacing_mm=0.66, level=Level.LOOK),
     ),
     fault(
         "surface-coarse-opposing",
