@@ -110,10 +110,12 @@ class Measuring(StrEnum):
 
 
 class Record(SQLModel, table=True):
-    """One uploaded file with its role. role_is_guessed: nobody has said or confirmed it; it was filled in from the file's
-       shape. likely_roles: what the shape of a file without a role leaves open, the likeliest first; None until it was looked at.
-    It belongs to the rounds first_round..last_round; last_round is None while it
-       has not been replaced or removed, and below first_round where that happened before it was ever submitted."""
+    """One uploaded file with its role. It belongs to the rounds first_round..last_round; last_round is None while it has not
+    been replaced or removed, and below first_round where that happened before it was ever submitted.
+
+    role_is_guessed: nobody has said or confirmed it; it was filled in from the file's shape. likely_roles: what the shape of
+    a file without a role leaves open, the likeliest first; None until it was looked at.
+    """
 
     __tablename__ = "records"
     __table_args__ = (Index(None, "case_id", "first_round"),)

@@ -18,6 +18,7 @@ from server.explain.drawing import (
     Spot,
     Tone,
     Words,
+    clipped,
     paragraph,
 )
 from server.explain.hatching import STEPS, Ring, Step, dotted, hatched, step_of
@@ -29,7 +30,6 @@ MOST_RADIUS = 156.0
 """What leaves room for the words about the rim."""
 RIM = 62.0
 UP_DEG = 90.0
-LONGEST_LABEL = 14
 LONGEST_TITLE = 34
 LONGEST_FILE = 30
 
@@ -64,11 +64,6 @@ def _heading(figure: CoverageFigure) -> tuple[Mark, ...]:
         Words(Spot(16.0, 20.0), title, 15.0, Anchor.START, is_bold=True),
         Words(Spot(16.0, 42.0), how, 10.0, Anchor.START, tone=Tone.SOFT),
     )
-
-
-def clipped(label: str, longest: int = LONGEST_LABEL) -> str:
-    """A label no longer than fits."""
-    return label if len(label) <= longest else label[: longest - 1] + "…"
 
 
 def band_width(n_bands: int) -> float:

@@ -24,6 +24,10 @@ class Tone(StrEnum):
     SOFT = "soft"
 
 
+LONGEST_LABEL = 14
+"""Letters of a tooth code that fit beside a site."""
+
+
 class Anchor(StrEnum):
     START = "start"
     MIDDLE = "middle"
@@ -195,3 +199,8 @@ def paragraph(text: str, left: float, top: float, width: float, size: float = 12
 def bottom_of(marks: Iterable[Words], default: float) -> float:
     """Where the next thing below may begin."""
     return max((m.at.y + 0.7 * m.size for m in marks), default=default)
+
+
+def clipped(label: str, longest: int = LONGEST_LABEL) -> str:
+    """A label no longer than fits."""
+    return label if len(label) <= longest else label[: longest - 1] + "…"

@@ -57,7 +57,7 @@ class Figures(BaseModel):
 
 def figures_of(case: CaseEvidence) -> Figures:
     """Every figure that the measurements of a case allow. No file is opened."""
-    sites, told = _sites(case), _told(case)
+    sites, told = case.result_or_none(SITES), _told(case)
     names: set[str] = set()
     coverage = [
         coverage_figure(
@@ -110,13 +110,6 @@ def svg_of(figure: Figure) -> str:
 def png_of(figure: Figure) -> bytes:
     """The figure as the bytes of a PNG file."""
     return png(drawing_of(figure))
-
-
-def _sites(case: CaseEvidence) -> SitesResult | None:
-    try:
-        return case.result(SITES)
-    except Lacking:
-        return None
 
 
 def _told(case: CaseEvidence) -> MarkersResult | None:

@@ -8,10 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
-from server.measures.bodies import BodySeen
-from server.measures.markers import MarkerPose, MarkersResult
+from server.measures.markers import MarkersResult, poses_of
 from server.measures.sites import SitesResult
-from server.metrology.constellation.poses import Paired, Poses, angles_rad
+from server.metrology.constellation.poses import Paired, angles_rad
 from server.metrology.constellation.seating import misfit_of, seated
 from server.metrology.constellation.suspects import Account
 from server.records.teeth import Arch
@@ -129,17 +128,7 @@ def enlargement_for(longest_mm: float, u95_mm: float) -> int:
 def _paired(told: MarkersResult, bodies: Mapping[int, BodyAt]) -> Paired:
     seen = [bodies[p.body].seen for p in told.pairs]
     markers = [told.markers[p.marker] for p in told.pairs]
-    return Paired(_poses(seen), _poses(markers))
-
-
-def _poses(of: list[BodySeen] | list[MarkerPose]) -> Poses:
-    axes = np.array([p.axis for p in of], dtype=np.float64).reshape(-1, 3)
-    return Poses(
-        positions_mm=np.array([p.seat_mm for p in of], dtype=np.float64).reshape(-1, 3),
-        axes=axes / np.linalg.norm(axes, axis=1, keepdims=True),
-        u95_position_mm=np.array([p.u95_position_mm for p in of]),
-        u95_axis_deg=np.array([p.u95_axis_deg for p in of]),
-    )
+    return Paired(poses_of(seen), poses_of(markers))
 
 
 def _is_side_known(sites: SitesResult | None, arch: Arch | None) -> bool:

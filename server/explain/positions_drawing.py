@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from server.explain.coverage_drawing import clipped
 from server.explain.drawing import (
     Anchor,
     Box,
@@ -20,6 +19,7 @@ from server.explain.drawing import (
     Words,
     arc,
     arrow,
+    clipped,
     dashed,
     paragraph,
 )

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from server.accounts.work import PORTAL, reading, writing
 from server.cases.changing import fill_in_role
 from server.cases.tables import Case, Record
-from server.inspection.child import ChildDied, ChildLost
+from server.inspection.child import ChildLost
 from server.inspection.evidence import keep_measurements
 from server.inspection.measuring import look_at_file
-from server.inspection.too_heavy import Run
+from server.inspection.too_heavy import Run, asked_again
 from server.kit.portal import Portal
 from server.measures.measure import Measurement, Status
 from server.measures.reading import READING, ReadingResult
@@ -84,15 +84,11 @@ def _out_of_the_question(look: Look, opposing: OpposingDentition | None) -> froz
 
 
 def _looked_at(run: Run, path: str, record: Record) -> tuple[Measurement, ...]:
-    """What a child says of a file; a second child where the first one died. Nothing where it costs both their lives."""
-    for _ in range(2):
-        try:
-            return run(look_at_file, path, record.file_name, record.unit)
-        except ChildDied:
-            continue
-        except ChildLost:
-            break
-    return ()
+    """What a child says of a file; nothing where it is too heavy."""
+    try:
+        return asked_again(run, look_at_file, path, record.file_name, record.unit)
+    except ChildLost:
+        return ()
 
 
 def _keep(portal: Portal, seen: Record, guess: Guess, made: tuple[Measurement, ...]) -> None:

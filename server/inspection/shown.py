@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from server.measures.bodies import BODIES, BodiesResult
-from server.measures.markers import MARKERS, MarkersResult
+from server.measures.markers import MARKERS
 from server.measures.measure import Measurement, Status
 from server.measures.sites import SITES, SitesResult
 from server.records.roles import Role
@@ -46,8 +46,7 @@ def measures_of(case: CaseEvidence) -> dict[str, Any]:
 
 def bodies_of(case: CaseEvidence) -> list[dict[str, Any]]:
     """One entry per scan body found, the sites in the form's order; in its record's file frame, mm."""
-    sites = _result(case.measurements.get(SITES.name))
-    told = SitesResult.model_validate(sites) if sites else None
+    told = case.result_or_none(SITES)
     entries = [
         entry
         for record in case.of_roles([Role.JAW, Role.MARKERS])
@@ -59,12 +58,11 @@ def bodies_of(case: CaseEvidence) -> list[dict[str, Any]]:
 def positions_of(case: CaseEvidence) -> dict[str, Any]:
     """How positions and jaw scan compare: dictionaries keyed by site index as text, for the sites that could be told.
     T_jaw_markers maps the positions' file frame to the jaw's, mm. Empty where they were not compared."""
-    made = _result(case.measurements.get(MARKERS.name))
-    told = MarkersResult.model_validate(made) if made else None
+    told = case.result_or_none(MARKERS)
     if told is None or not told.fits:
         return {}
-    sites = _result(case.measurements.get(SITES.name))
-    site_of = SitesResult.model_validate(sites).site_of if sites else lambda _number: None
+    sites = case.result_or_none(SITES)
+    site_of = sites.site_of if sites else lambda _number: None
     pairs = [(site_of(pair.body), pair) for pair in told.pairs]
     known = [(str(site), pair) for site, pair in pairs if site is not None]
     return {

@@ -41,7 +41,7 @@ def measured_record(
 ) -> tuple[Measurement, ...]:
     """Every measure of one record; where its child is lost, the answer that it is too heavy."""
     try:
-        return _asked(run, measure_record, record, kept, bodies)
+        return asked_again(run, measure_record, record, kept, bodies)
     except ChildLost as lost:
         return given_up(record.entry, sha256, lost.says, bodies.digest)
 
@@ -69,14 +69,14 @@ def measured_case(
         {file: record for file, (record, _) in earlier.items()},
     )
     try:
-        return _asked(run, measure_case, form, files, replaced_files, kept, bodies)
+        return asked_again(run, measure_case, form, files, replaced_files, kept, bodies)
     except ChildLost as lost:
         return tuple(
             _not_measured(m, m.key(case_inputs(m, rows), form, bodies.digest), lost.says) for m in asked
         )
 
 
-def _asked(
+def asked_again(
     run: Run, function: Callable[..., tuple[Measurement, ...]], *arguments: object
 ) -> tuple[Measurement, ...]:
     """A child's answer; a second child's where the first one died, which may have been ended for reasons that are not

@@ -246,13 +246,10 @@ class CaseBench:
     def pair(self, measure: PairMeasure[R], first: str, second: str) -> R:
         """The result of a measure of two records, by file, made only where it is not kept. Raises NotMeasured."""
         one, two = self.records[first], self.records[second]
-        key = measure.key(self._rows[first], self._rows[second], self.bodies.digest)
-        made = self._pairs.get(key) or self._kept.get(key)
-        if made is None or made.status is Status.CRASHED:
-            for need in measure.needs:
-                for bench in (one, two):
-                    if bench.role in need.roles:
-                        bench.ensure(need, self._kept)
+        key = self._pair_key(measure, first, second)
+        made = self._made_pair(key)
+        if made is None:
+            self._prepare(measure, (first, second))
             made = made_of(measure, key, lambda: measure.compute(one, two))
         self._pairs[key] = made
         if made.status is not Status.MEASURED:
@@ -260,11 +257,12 @@ class CaseBench:
         return measure.result.model_validate(made.result)
 
     def compare_all(self, measure: PairMeasure[Any], pairs: Sequence[tuple[str, str]], threads: int) -> None:
-        """Makes a measure of several pairs at once; `pair` then finds each of them made, however it ended."""
-        for file in dict.fromkeys(file for pair in pairs for file in pair):
-            for need in measure.needs:
-                if self.records[file].role in need.roles:
-                    self.records[file].ensure(need, self._kept)
+        """Makes a measure of those pairs of which it is not kept, several at once; `pair` then finds each of them made,
+        however it ended."""
+        lacking = [pair for pair in pairs if self._made_pair(self._pair_key(measure, *pair)) is None]
+        files = tuple(dict.fromkeys(file for pair in lacking for file in pair))
+        self._prepare(measure, files)
+        for file in files:
             with suppress(NotMeasured):
                 _ = self.records[file].outward
 
@@ -273,7 +271,22 @@ class CaseBench:
                 self.pair(measure, *pair)
 
         with ThreadPoolExecutor(threads) as pool:
-            list(pool.map(make, pairs))
+            list(pool.map(make, lacking))
+
+    def _pair_key(self, measure: PairMeasure[Any], first: str, second: str) -> str:
+        return measure.key(self._rows[first], self._rows[second], self.bodies.digest)
+
+    def _made_pair(self, key: str) -> Measurement | None:
+        """A measure of two records made on this bench, or kept from before and then only where it did not crash."""
+        kept = self._kept.get(key)
+        return self._pairs.get(key) or (None if kept is None or kept.status is Status.CRASHED else kept)
+
+    def _prepare(self, measure: PairMeasure[Any], files: Iterable[str]) -> None:
+        """Makes what a measure of two records needs of each."""
+        for file in files:
+            for need in measure.needs:
+                if self.records[file].role in need.roles:
+                    self.records[file].ensure(need, self._kept)
 
     def run(self, measures: Iterable[CaseMeasure[Any]], kept: Mapping[str, Measurement]) -> list[Measurement]:
         """Makes every case measure that is asked for, in order, taking those found in `kept` (by key) as they are; after

@@ -17,11 +17,11 @@ from pydantic import BaseModel, ConfigDict
 from server.measures.bench import CaseBench
 from server.measures.facing import FACING
 from server.measures.measure import CaseMeasure, NotMeasured, Result
-from server.measures.relation import MEETINGS, RELATION, TOLD, Came, RelationResult, Rows, corners_of, rows_of
+from server.measures.relation import RELATION, TOLD, Came, RelationResult, Rows, corners_of, rows_of
 from server.metrology.registration.certainty import Certainty
 from server.metrology.registration.joining import Relation, combined
 from server.metrology.rigid import angle_deg, apply
-from server.records.roles import Role
+from server.records.roles import MESH_ROLES, Role
 
 ROOTS = (Role.JAW, Role.TISSUE, Role.DENTURE)
 PARTNERS: tuple[tuple[Role, tuple[Role, ...]], ...] = (
@@ -104,7 +104,6 @@ class _Web:
 
     bench: CaseBench
     files: tuple[str, ...]
-    links: list[Link] = field(default_factory=list)
     found: dict[tuple[str, str], RelationResult] = field(default_factory=dict)
     held: dict[str, _Held] = field(default_factory=dict)
     says: dict[str, str] = field(default_factory=dict)
@@ -120,7 +119,11 @@ class _Web:
             self.says.setdefault(moving, answer.says)
             return False
         self.found[moving, fixed] = result
-        self.links.append(
+        return result.is_told
+
+    @property
+    def links(self) -> tuple[Link, ...]:
+        return tuple(
             Link(
                 moving=moving,
                 fixed=fixed,
@@ -130,22 +133,20 @@ class _Web:
                 off_mm=result.off_mm,
                 sigma_mm=result.sigma_mm,
             )
+            for (moving, fixed), result in self.found.items()
         )
-        return result.is_told
+
+    def between(self, one: str, other: str) -> RelationResult | None:
+        """What came of two records, whichever was laid on the other."""
+        return self.found.get((one, other)) or self.found.get((other, one))
 
     def relation(self, moving: str, fixed: str) -> Relation | None:
         """How `moving` lies in `fixed`, whichever of the two was laid on the other."""
-        for pair in ((moving, fixed), (fixed, moving)):
-            result = self.found.get(pair)
-            if result is not None and result.is_told and result.held is not None:
-                relation = Relation(result.motion, result.held.certainty.widened(STITCHING_MM))
-                return relation if pair[0] == moving else relation.reversed()
-        return None
-
-    def came(self, moving: str, fixed: str) -> Came | None:
-        """How the two came together, whichever was laid on the other."""
-        result = self.found.get((moving, fixed)) or self.found.get((fixed, moving))
-        return result.came if result else None
+        result = self.between(moving, fixed)
+        if result is None or result.held is None:
+            return None
+        relation = Relation(result.motion, result.held.certainty.widened(STITCHING_MM))
+        return relation if (moving, fixed) in self.found else relation.reversed()
 
     def corners(self, file: str) -> Floats:
         """(8, 3) corners of the box about a record, in its own frame."""
@@ -172,15 +173,14 @@ def _measure(bench: CaseBench) -> JointResult:
             _try(web, file, (Role.OPPOSING,))
     _spread(web, root)
     return JointResult(
-        root=root, records=tuple(_placed(web, file, root) for file in web.files), links=tuple(web.links)
+        root=root, records=tuple(_placed(web, file, root) for file in web.files), links=web.links
     )
 
 
 def _readable(bench: CaseBench) -> Iterator[str]:
     """The records that can be laid on each other: those whose facing was measured."""
-    roles = {role for pair in MEETINGS for role in pair}
     for file, record in bench.records.items():
-        if record.role not in roles:
+        if record.role not in MESH_ROLES:
             continue
         try:
             bench.result(file, FACING)
@@ -223,7 +223,8 @@ def _hold(web: _Web, file: str, root: str) -> bool:
         relation = web.relation(file, other)
         if relation is not None:
             via = held.via if other == root else (*held.via, other)
-            is_delivered = held.is_delivered and web.came(file, other) is Came.DELIVERED
+            met = web.between(file, other)
+            is_delivered = held.is_delivered and met is not None and met.came is Came.DELIVERED
             web.held[file] = _Held(relation.then(held.relation), via, is_delivered)
             return True
     return False
@@ -297,7 +298,7 @@ JOINT = CaseMeasure(
     name="frames.joint",
     revision=1,
     result=JointResult,
-    roles=frozenset(role for pair in MEETINGS for role in pair),
+    roles=MESH_ROLES,
     compute=_measure,
     needs=(FACING,),
     pairs=(RELATION,),

@@ -3,6 +3,7 @@ how they differ, and whether one site is off or the arch bent."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import StrEnum
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from server.measures.bench import CaseBench
-from server.measures.bodies import BODIES
+from server.measures.bodies import BODIES, BodySeen
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.metrology.constellation.compare import Comparison, compare
 from server.metrology.constellation.poses import MOST_POSES, Poses
@@ -125,20 +126,8 @@ def _measure(bench: CaseBench) -> MarkersResult:
     markers = positions_of(bench, records[0])
     if max(len(seen), len(markers)) > MOST_POSES:
         raise NotMeasured(f"there are more than {MOST_POSES} bodies", because="markers/count")
-    jaw_poses = _poses(
-        tuple(
-            MarkerPose(
-                tooth="",
-                seat_mm=b.seat_mm,
-                axis=b.axis,
-                clock=b.clock if b.u95_clock_deg is not None else None,
-                u95_position_mm=b.u95_position_mm,
-                u95_axis_deg=b.u95_axis_deg,
-            )
-            for b in seen
-        )
-    )
-    told = compare(jaw_poses, _poses(markers)) if seen and markers else None
+    jaw_poses = poses_of(seen)
+    told = compare(jaw_poses, poses_of(markers)) if seen and markers else None
     result = MarkersResult(
         jaw=jaws[0],
         record=records[0],
@@ -147,7 +136,7 @@ def _measure(bench: CaseBench) -> MarkersResult:
         markers=markers,
         fits=told is not None,
     )
-    return result if told is None else result.model_copy(update=_told(told, jaw_poses, _poses(markers)))
+    return result if told is None else result.model_copy(update=_told(told, jaw_poses, poses_of(markers)))
 
 
 def positions_of(bench: CaseBench, file: str) -> tuple[MarkerPose, ...]:
@@ -176,7 +165,7 @@ def positions_of(bench: CaseBench, file: str) -> tuple[MarkerPose, ...]:
             tooth="",
             seat_mm=b.seat_mm,
             axis=b.axis,
-            clock=b.clock if b.u95_clock_deg is not None else None,
+            clock=_known_clock(b),
             u95_position_mm=float(np.hypot(b.u95_position_mm, DEVICE_POSITION_MM)),
             u95_axis_deg=float(np.hypot(b.u95_axis_deg, DEVICE_AXIS_DEG)),
         )
@@ -193,15 +182,21 @@ def _across(axis: Vector3, clock: Vector3 | None) -> Vector3 | None:
     return _vector(x / np.linalg.norm(x))
 
 
-def _poses(markers: tuple[MarkerPose, ...]) -> Poses:
+def poses_of(seen: Sequence[BodySeen | MarkerPose]) -> Poses:
+    """Scan bodies or implant positions as they are compared."""
     unknown = (np.nan, np.nan, np.nan)
     return Poses(
-        positions_mm=np.array([m.seat_mm for m in markers]).reshape(-1, 3),
-        axes=np.array([m.axis for m in markers]).reshape(-1, 3),
-        u95_position_mm=np.array([m.u95_position_mm for m in markers]),
-        u95_axis_deg=np.array([m.u95_axis_deg for m in markers]),
-        clocks=np.array([m.clock or unknown for m in markers]).reshape(-1, 3),
+        positions_mm=np.array([s.seat_mm for s in seen]).reshape(-1, 3),
+        axes=np.array([s.axis for s in seen]).reshape(-1, 3),
+        u95_position_mm=np.array([s.u95_position_mm for s in seen]),
+        u95_axis_deg=np.array([s.u95_axis_deg for s in seen]),
+        clocks=np.array([_known_clock(s) or unknown for s in seen]).reshape(-1, 3),
     )
+
+
+def _known_clock(seen: BodySeen | MarkerPose) -> Vector3 | None:
+    """The clocking direction, where it is sure."""
+    return None if isinstance(seen, BodySeen) and seen.u95_clock_deg is None else seen.clock
 
 
 def _told(told: Comparison, a: Poses, b: Poses) -> dict[str, object]:

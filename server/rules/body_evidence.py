@@ -77,11 +77,8 @@ def bodies_in(record: RecordEvidence, case: CaseEvidence) -> Iterator[BodyAt]:
 
 def _told(record: RecordEvidence, case: CaseEvidence) -> SitesResult | None:
     """Which body of this record is which site; None where that was not told."""
-    try:
-        sites = case.result(SITES)
-    except Lacking:
-        return None
-    return sites if sites.record == record.file else None
+    sites = case.result_or_none(SITES)
+    return sites if sites is not None and sites.record == record.file else None
 
 
 def body_at(at: SiteEvidence, case: CaseEvidence) -> BodyAt:

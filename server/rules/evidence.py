@@ -95,6 +95,13 @@ class CaseEvidence:
         """The result of a measure over several records. Raises Lacking where there is none."""
         return _result(measure, self.measurements.get(measure.name))
 
+    def result_or_none(self, measure: CaseMeasure[R]) -> R | None:
+        """The same for who can do without."""
+        try:
+            return self.result(measure)
+        except Lacking:
+            return None
+
 
 @dataclass(frozen=True)
 class SiteEvidence:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from server.measures.frames import JOINT, JointResult
-from server.measures.markers import MARKERS, Hands, MarkersResult
+from server.measures.markers import MARKERS, Hands
 from server.measures.relation import TOLD, Came
 from server.rules.evidence import CaseEvidence, Lacking
 
@@ -60,8 +60,7 @@ def _pairs(case: CaseEvidence) -> Iterable[tuple[str, str, bool]]:
     for link in joint_of(case).links:
         if link.came in TOLD or link.came is Came.MIRRORED:
             yield link.moving, link.fixed, link.came in TOLD
-    made = case.measurements.get(MARKERS.name)
-    told = MarkersResult.model_validate(made.result) if made is not None and made.result else None
+    told = case.result_or_none(MARKERS)
     if told is not None and told.fits and told.hand is not Hands.UNTOLD:
         yield told.record, told.jaw, told.hand is Hands.SAME
 

@@ -110,3 +110,15 @@ def test_a_pair_that_cannot_be_compared_stops_none_of_the_others() -> None:
     assert bench.pair(RELATION, "tissue.stl", "jaw.stl").came is Came.DELIVERED
     with pytest.raises(NotMeasured):
         bench.pair(RELATION, "denture.stl", "jaw.stl")
+
+
+def test_a_pair_that_is_kept_costs_nothing() -> None:
+    mouth = LandMouth()
+    first = mouth.bench("tissue.stl", "jaw.stl")
+    first.compare_all(RELATION, PAIRS[:1], threads=2)
+    kept = {m.key: m for m in first.run((), {})}
+    again = mouth.bench("tissue.stl", "jaw.stl")
+    again.run((), kept)
+    again.compare_all(RELATION, PAIRS[:1], threads=2)
+    assert all("outward" not in vars(bench) for bench in again.records.values())
+    assert again.pair(RELATION, *PAIRS[0]).came is Came.DELIVERED

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seed_data.phantoms.faults.belonging_faults import BELONGING_FAULTS
 from seed_data.phantoms.faults.bite_faults import BITE_FAULTS
 from seed_data.phantoms.faults.body_faults import BODY_FAULTS
 from seed_data.phantoms.faults.file_faults import FILE_FAULTS
@@ -15,6 +16,7 @@ from seed_data.phantoms.work import Fault
 ALL: tuple[Fault, ...] = (
     *FILE_FAULTS,
     *SURFACE_FAULTS,
+    *BELONGING_FAULTS,
     *FORM_FAULTS,
     *ROUND_FAULTS,
     *BODY_FAULTS,

@@ -9,7 +9,7 @@ import numpy as np
 
 from seed_data.phantoms.dice import Dice
 from seed_data.phantoms.faults.expect import Found, fault
-from seed_data.phantoms.mouth import plan_mouth
+from seed_data.phantoms.faults.rebuild import another_mouth
 from seed_data.phantoms.rigid import Matrix, motion_about, rigid
 from seed_data.phantoms.subjects import bite_subject
 from seed_data.phantoms.work import Stage, Work
@@ -69,8 +69,7 @@ def _disagrees(work: Work, rng: Dice, *, by_mm: float, level: Level) -> Found:
 
 def _foreign(work: Work, _rng: Dice) -> Found:
     """A bite scan of another patient."""
-    other = plan_mouth(work.seed + 5003, arch=work.mouth.arch, sites=len(work.mouth.sites))
-    work.subjects["bite-left"] = bite_subject(other, "left")
+    work.subjects["bite-left"] = bite_subject(another_mouth(work), "left")
     return Found(Level.RETURN, "bite-left", also=("bite/missing", "surface/no-fit"))
 
 

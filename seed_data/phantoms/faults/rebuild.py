@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from seed_data.phantoms.marker_sets import MarkerForm, MarkerSet
 from seed_data.phantoms.mesh_files import Format
-from seed_data.phantoms.mouth import assembled
+from seed_data.phantoms.mouth import Mouth, assembled, plan_mouth
 from seed_data.phantoms.rigid import Matrix, about, rigid
 from seed_data.phantoms.sites import Planned
 from seed_data.phantoms.solids import Placed
@@ -18,6 +18,11 @@ from seed_data.phantoms.subjects import jaw_subject, settings_for, subjects_of
 from seed_data.phantoms.work import Work
 
 Floats = NDArray[np.float64]
+
+
+def another_mouth(work: Work) -> Mouth:
+    """Of another patient, with as many implants in the same jaw."""
+    return plan_mouth(work.seed + 5003, arch=work.mouth.arch, sites=len(work.mouth.sites))
 
 
 def with_site(work: Work, index: int, placed: Placed) -> None:

@@ -10,10 +10,10 @@ import numpy as np
 from seed_data.phantoms.bodies import KINDS
 from seed_data.phantoms.dice import Dice
 from seed_data.phantoms.faults.expect import Found, fault
-from seed_data.phantoms.faults.rebuild import shifted, tilted, with_site
+from seed_data.phantoms.faults.rebuild import another_mouth, shifted, tilted, with_site
 from seed_data.phantoms.faults.surface_faults import hole_in
 from seed_data.phantoms.height_map import grid_places, map_from
-from seed_data.phantoms.mouth import Mouth, plan_mouth, tooth_at
+from seed_data.phantoms.mouth import Mouth, tooth_at
 from seed_data.phantoms.order_form import planned_range
 from seed_data.phantoms.sites import channel_exit
 from seed_data.phantoms.solids import Placed
@@ -58,8 +58,7 @@ def _not_fitting(work: Work, rng: Dice, *, swelling_mm: float, level: Level) -> 
 
 def _foreign(work: Work, _rng: Dice) -> Found:
     """The denture of another patient."""
-    other = plan_mouth(work.seed + 5003, arch=work.mouth.arch, sites=len(work.mouth.sites))
-    work.subjects["denture"] = denture_subject(other)
+    work.subjects["denture"] = denture_subject(another_mouth(work))
     work.shown["denture"] = ()
     also = (
         "denture/imprint-count",

@@ -13,8 +13,6 @@ from seed_data.phantoms.dice import Dice
 from seed_data.phantoms.disturb import Noise, patch
 from seed_data.phantoms.faults.expect import Found, fault
 from seed_data.phantoms.faults.places import disc, inner_place, near_body
-from seed_data.phantoms.mouth import plan_mouth
-from seed_data.phantoms.subjects import tissue_subject
 from seed_data.phantoms.surface import (
     area_mm2,
     border_edges,
@@ -26,8 +24,6 @@ from seed_data.phantoms.surface import (
 from seed_data.phantoms.work import Stage, Work
 from server.records.teeth import Arch
 from server.rules.limit import Level
-
-MIRROR = np.array([-1.0, 1.0, 1.0])
 
 
 def _inside_out(key: str, level: Level = Level.NOTE) -> Callable[[Work, Dice], Found]:
@@ -224,34 +220,6 @@ def _spikes(work: Work, rng: Dice, *, count: int, level: Level) -> Found:
     )
 
 
-def _foreign(work: Work, _rng: Dice) -> Found:
-    other = plan_mouth(work.seed + 5003, arch=work.mouth.arch, sites=len(work.mouth.sites))
-    work.subjects["tissue"] = tissue_subject(other)
-    return Found(Level.LOOK, "tissue", also=("denture/impression-mismatch",))
-
-
-def _mirrored(work: Work, _rng: Dice) -> Found:
-    draft = work.drafts["jaw"]
-    work.drafts["jaw"] = replace(draft, vertices_mm=draft.vertices_mm * MIRROR, faces=draft.faces[:, ::-1])
-    work.shown["jaw"] = ()
-    also = (
-        "markers/mirrored",
-        "markers/fit",
-        "markers/one-off",
-        "markers/span",
-        "markers/axis",
-        "markers/scale",
-    )
-    more = (
-        "bodies/site-order",
-        "bodies/fit",
-        "bodies/wrong-kind",
-        "bodies/count",
-        "denture/impression-mismatch",
-    )
-    return Found(Level.RETURN, "jaw", also=(*also, *more, "bite/scan-disagrees", "denture/imprint-count"))
-
-
 S, M = Stage.SURFACE, Stage.MOUTH
 SURFACE_FAULTS = (
     fault(
@@ -404,6 +372,4 @@ SURFACE_FAULTS = (
         "400 spikes",
         partial(_spikes, count=400, level=Level.RETURN),
     ),
-    fault("surface-mirrored", "surface/mirrored", S, "the jaw scan mirrored", _mirrored),
-    fault("surface-no-fit", "surface/no-fit", Stage.MOUTH, "the tissue scan of another patient", _foreign),
 )

@@ -11,14 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from server.records.roles import Role
+from server.records.roles import MESH_ROLES, Role
 from server.rules.evidence import CaseEvidence, Lacking, RecordEvidence
 from server.rules.frame_evidence import hands_of
 from server.rules.limit import Level
 from server.rules.rule import Observation, Rule
 from server.rules.wording import listed
-
-ROLES = frozenset({Role.JAW, Role.TISSUE, Role.DENTURE, Role.OPPOSING, Role.BITE, Role.BEFORE})
 
 
 def _observe(record: RecordEvidence, case: CaseEvidence) -> Iterator[Observation]:
@@ -50,6 +48,6 @@ RULE = Rule(
     remedy="Export the scan again without mirroring; make sure that upper and lower jaw were not exchanged in the scanner.",
     source="Geometry: no rigid motion turns a surface into its mirror image.",
     of_record=_observe,
-    roles=ROLES,
+    roles=MESH_ROLES,
     level=Level.RETURN,
 )

@@ -12,14 +12,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from server.measures.facing import FACING
-from server.measures.relation import Came
-from server.records.roles import Role
+from server.measures.relation import TOLD, Came
+from server.records.roles import MESH_ROLES, Role
 from server.rules.evidence import CaseEvidence, Lacking, RecordEvidence
 from server.rules.frame_evidence import joint_of
 from server.rules.limit import Level
 from server.rules.rule import Observation, Rule
-
-ROLES = frozenset({Role.TISSUE, Role.DENTURE, Role.OPPOSING, Role.BITE, Role.BEFORE})
 
 
 def _observe(record: RecordEvidence, case: CaseEvidence) -> Iterator[Observation]:
@@ -41,7 +39,7 @@ def _observe(record: RecordEvidence, case: CaseEvidence) -> Iterator[Observation
     tried = [link for link in joint.links if record.file in (link.moving, link.fixed)]
     if any(link.came is Came.MIRRORED for link in tried):
         raise Lacking(placed.says, because="surface/mirrored")
-    if not tried or all(link.came in (Came.DELIVERED, Came.REGISTERED) for link in tried):
+    if not tried or all(link.came in TOLD for link in tried):
         raise Lacking(placed.says)
     yield Observation(f"The {record.role.words} could not be placed: {placed.says}.", broken=True)
 
@@ -54,6 +52,6 @@ RULE = Rule(
     "more of what the other scans show.",
     source="Common practice; our own proposal.",
     of_record=_observe,
-    roles=ROLES,
+    roles=MESH_ROLES - {Role.JAW},
     level=Level.LOOK,
 )

@@ -12,9 +12,9 @@ from server.inspection.report import Report, Verdict
 from server.records.roles import Role
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
-from server.rules.wording import listed, sentence
+from server.rules.wording import listed
 from server.web.pages.chair.gates import GateEvidence
-from server.web.pages.chair.nameless import GUESSED, nameless_view
+from server.web.pages.chair.nameless import GUESSED, nameless_view, role_option
 from server.web.pages.chair.page import (
     ChairPage,
     MessageView,
@@ -97,7 +97,7 @@ def chair_page(frame: Frame, view: CaseView, judged: Judged, sending: Sending, z
 
 
 def role_options() -> tuple[OptionView, ...]:
-    return tuple(OptionView(role.value, sentence(role.words)) for role in Role)
+    return tuple(role_option(role) for role in Role)
 
 
 def subline_of(view: CaseView) -> str:

@@ -37,8 +37,8 @@ def nameless_view(record: Record) -> NamelessView:
         file_name=record.file_name,
         size_words=size_words(record.size_bytes),
         says=_says(record, len(likely)),
-        likely=tuple(_option(role) for role in likely),
-        others=tuple(_option(role) for role in Role if role not in likely),
+        likely=tuple(role_option(role) for role in likely),
+        others=tuple(role_option(role) for role in Role if role not in likely),
     )
 
 
@@ -52,5 +52,6 @@ def _says(record: Record, n_likely: int) -> str:
     return "By its shape it is probably one of these:"
 
 
-def _option(role: Role) -> OptionView:
+def role_option(role: Role) -> OptionView:
+    """A role to be chosen."""
     return OptionView(role.value, sentence(role.words))
