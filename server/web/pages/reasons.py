@@ -100,5 +100,5 @@ def unmeasured(report: Report | None) -> tuple[str, ...]:
     for finding in report.findings:
         if finding.outcome in (Outcome.NOT_MEASURED, Outcome.CRASHED):
             because = f" (because of: {title_of(finding.because)})" if finding.because else ""
-            lines.append(f"{title_of(finding.rule)}: {finding.says}{because}")
+            lines.append(f"“{title_of(finding.rule)}” could not be checked. {finding.says}{because}")
     return tuple(dict.fromkeys(lines))
