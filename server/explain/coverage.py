@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
+from server.measures.arch import pose_of
 from server.measures.bodies import BodySeen
-from server.measures.sites import SitesResult, pose_of
+from server.measures.sites import SitesResult
 from server.rules.body_evidence import BodyAt
 
 EIGHTH_DEG = 45.0

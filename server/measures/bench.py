@@ -227,6 +227,7 @@ class CaseBench:
         self.replaced = replaced
         self._kept: Mapping[str, Measurement] = {}
         self._pairs: dict[str, Measurement] = {}
+        self._together: dict[str, Measurement] = {}
 
     @property
     def bodies(self) -> BodySet:
@@ -242,6 +243,14 @@ class CaseBench:
         bench = self.records[file]
         bench.ensure(measure, self._kept)
         return bench.result(measure)
+
+    def together(self, measure: CaseMeasure[R]) -> R:
+        """The result of a measure over several records that this one builds on. Raises NotMeasured where that was not
+        measured."""
+        made = self._together.get(measure.name) or self._make(measure, self._kept)
+        if made.status is not Status.MEASURED:
+            raise NotMeasured(made.says, because=made.because)
+        return measure.result.model_validate(made.result)
 
     def pair(self, measure: PairMeasure[R], first: str, second: str) -> R:
         """The result of a measure of two records, by file, made only where it is not kept. Raises NotMeasured."""
@@ -298,8 +307,11 @@ class CaseBench:
     def _make(self, measure: CaseMeasure[Any], kept: Mapping[str, Measurement]) -> Measurement:
         key = measure.key(case_inputs(measure, self._rows), self.form, self.bodies.digest)
         if key in kept and kept[key].status is not Status.CRASHED:
-            return kept[key]
-        return made_of(measure, key, lambda: measure.compute(self))
+            made = kept[key]
+        else:
+            made = made_of(measure, key, lambda: measure.compute(self))
+        self._together[measure.name] = made
+        return made
 
     @cached_property
     def _rows(self) -> CaseRows:

@@ -202,7 +202,7 @@ def _shares(values: Floats) -> tuple[float | None, ...]:
 
 BODIES = RecordMeasure(
     name="bodies.found",
-    revision=4,
+    revision=5,
     result=BodiesResult,
     roles=frozenset({Role.JAW, Role.MARKERS}),
     compute=_measure,

@@ -2,7 +2,7 @@
 
 A measure still to come (bite, space, impression) takes its place here:
 one line in one of the two tuples, after those it needs. A measure of two records is named by the case measure
-that asks for it (`pairs`).
+that asks for it (`pairs`); a case measure may ask for another's result (`builds_on`).
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from server.measures.frames import JOINT
 from server.measures.layers import LAYERS
 from server.measures.markers import MARKERS
 from server.measures.measure import CaseMeasure, RecordMeasure
+from server.measures.mouth import MOUTH
 from server.measures.personal import PERSONAL
 from server.measures.reading import READING
 from server.measures.role import ROLE
@@ -38,4 +39,4 @@ RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = (
     BODIES,
 )
 
-CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (CHANGE, SITES, MARKERS, JOINT)
+CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (CHANGE, SITES, MARKERS, JOINT, MOUTH)

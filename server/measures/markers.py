@@ -14,7 +14,7 @@ from server.measures.bench import CaseBench
 from server.measures.bodies import BODIES, BodySeen
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.metrology.constellation.compare import Comparison, compare
-from server.metrology.constellation.poses import MOST_POSES, Poses
+from server.metrology.constellation.poses import BALL_95, CONE_95, LINE_95, MOST_POSES, Poses
 from server.metrology.readers.reading import Unreadable
 from server.records.roles import Role
 
@@ -48,16 +48,19 @@ class MarkerPose(BaseModel):
 
 class PairSeen(BaseModel):
     """A scan body (number in `bodies.found` of the jaw) and the position that is its. shift_mm: body less position as
-    mapped, in the jaw's frame; u95_mm: of that. left_out_mm: the same after a fit of all others; None for fewer than
-    four. off_mm, off_u95_mm, off_deg, off_u95_deg: how far the site is off if it is the only one."""
+    mapped, in the jaw's frame; u95_mm: radius of the ball about its end. residual_mm: its length, and u95_residual_mm of
+    that; axis_deg and u95_axis_deg: the angle between the axes likewise. left_out_mm: as residual_mm, after a fit of all
+    others; None for fewer than four. off_mm, off_u95_mm, off_deg, off_u95_deg: how far the site is off if it is the only
+    one."""
 
     model_config = ConfigDict(frozen=True)
 
     body: int
     marker: int
     shift_mm: Vector3
-    residual_mm: float
     u95_mm: float
+    residual_mm: float
+    u95_residual_mm: float
     axis_deg: float
     u95_axis_deg: float
     left_out_mm: float | None
@@ -215,7 +218,7 @@ def _told(told: Comparison, a: Poses, b: Poses) -> dict[str, object]:
                 bodies=(in_a[i], in_a[j]),
                 off_mm=float(told.pair_mm[i, j]),
                 off_deg=float(told.pair_axis_deg[i, j]),
-                u95_mm=float(np.hypot(u95[i], u95[j])),
+                u95_mm=float(np.hypot(u95[i], u95[j])) * LINE_95 / BALL_95,
             )
             for i in range(k)
             for j in range(i + 1, k)
@@ -236,14 +239,16 @@ def _told(told: Comparison, a: Poses, b: Poses) -> dict[str, object]:
 def _pair(told: Comparison, row: int, a: Poses, b: Poses) -> PairSeen:
     i, j = int(told.pairs[row, 0]), int(told.pairs[row, 1])
     alone = told.suspects.displacements[row] if told.suspects else None
+    ball = float(np.hypot(a.u95_position_mm[i], b.u95_position_mm[j]))
     return PairSeen(
         body=i,
         marker=j,
         shift_mm=_vector(told.shift_mm[row]),
+        u95_mm=ball,
         residual_mm=float(told.residual_mm[row]),
-        u95_mm=float(np.hypot(a.u95_position_mm[i], b.u95_position_mm[j])),
+        u95_residual_mm=ball * LINE_95 / BALL_95,
         axis_deg=float(told.axis_deg[row]),
-        u95_axis_deg=float(np.hypot(a.u95_axis_deg[i], b.u95_axis_deg[j])),
+        u95_axis_deg=float(np.hypot(a.u95_axis_deg[i], b.u95_axis_deg[j])) * LINE_95 / CONE_95,
         left_out_mm=None if told.leave_one_out_mm is None else float(told.leave_one_out_mm[row]),
         off_mm=alone.size_mm if alone else None,
         off_u95_mm=alone.u95_shift_mm if alone else None,
@@ -258,7 +263,7 @@ def _vector(v: Floats) -> Vector3:
 
 MARKERS = CaseMeasure(
     name="markers.against_jaw",
-    revision=1,
+    revision=2,
     result=MarkersResult,
     roles=frozenset({Role.JAW, Role.MARKERS}),
     compute=_measure,

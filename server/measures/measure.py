@@ -126,8 +126,10 @@ class PairMeasure(Generic[R]):
 class CaseMeasure(Generic[R]):
     """A measure over several records of a case, and where `uses_replaced` over the records they replace.
 
-    roles: which records it looks at. pairs: the measures of two records that it may ask for. of_rescans: it looks only at those that replace one of the round before, and is not
-    made where there are none. form_part: what of the form it depends on, as JSON; None for nothing.
+    roles: which records it looks at. pairs: the measures of two records that it may ask for. builds_on: the case measures
+    whose results it may ask for; what those look at counts as looked at by this one. of_rescans: it looks only at those
+    that replace one of the round before, and is not made where there are none. form_part: what of the form it depends on,
+    as JSON; None for nothing.
     """
 
     name: str
@@ -137,6 +139,8 @@ class CaseMeasure(Generic[R]):
     compute: Callable[[CaseBench], R]
     needs: tuple[RecordMeasure[Any], ...] = ()
     pairs: tuple[PairMeasure[Any], ...] = ()
+    builds_on: tuple[CaseMeasure[Any], ...] = ()
+    uses_bodies: bool = False
     uses_replaced: bool = False
     of_rescans: bool = False
     form_part: Callable[[CaseForm], Any] | None = None
@@ -144,14 +148,30 @@ class CaseMeasure(Generic[R]):
     def key(self, inputs: list[list[str]], form: CaseForm, bodies: str = "") -> str:
         """The address of this measure over `inputs`, rows of file, role, unit, SHA-256 and that of what it replaces.
         bodies: the digest of the body catalogue, which counts only where the measure rests on it."""
+        on_bodies = [bodies] if self.rests_on_bodies else []
+        return address(self.name, self.chain, [sorted(inputs), self._said(form), *on_bodies])
+
+    def _said(self, form: CaseForm) -> Any:
+        """What this measure, and those it builds on, take from the form."""
         part = self.form_part(form) if self.form_part else None
+        below = [said for measure in self.builds_on if (said := measure._said(form)) is not None]
+        return [part, *below] if below else part
+
+    @property
+    def looks_at(self) -> frozenset[Role]:
+        """The roles of all records on which the result hangs."""
+        return self.roles.union(*(measure.looks_at for measure in self.builds_on))
+
+    @property
+    def rests_on_bodies(self) -> bool:
+        """Whether this measure, or one it needs or builds on, looks at the body catalogue."""
         needs = (*self.needs, *(need for pair in self.pairs for need in pair.needs))
-        on_bodies = [bodies] if any(need.rests_on_bodies for need in needs) else []
-        return address(self.name, self.chain, [sorted(inputs), part, *on_bodies])
+        of_records = any(need.rests_on_bodies for need in needs)
+        return self.uses_bodies or of_records or any(below.rests_on_bodies for below in self.builds_on)
 
     @property
     def chain(self) -> tuple[str, ...]:
-        return _chain(self, (*self.needs, *self.pairs))
+        return _chain(self, (*self.needs, *self.pairs, *self.builds_on))
 
 
 class _Chained(Protocol):
@@ -193,7 +213,7 @@ def case_inputs(measure: CaseMeasure[Any], records: CaseRows) -> list[list[str]]
     return [
         [file, role.value, unit.value, sha256, replaced if measure.uses_replaced else ""]
         for file, (role, unit, sha256, replaced) in records.items()
-        if role in measure.roles and (replaced or not measure.of_rescans)
+        if role in measure.looks_at and (replaced or not measure.of_rescans)
     ]
 
 

@@ -11,10 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
+from server.measures.arch import arch_without_bodies, pose_of
 from server.measures.bench import CaseBench
-from server.measures.bodies import BODIES, BodiesResult, BodySeen
+from server.measures.bodies import BODIES, BodySeen
 from server.measures.measure import CaseMeasure, NotMeasured, Result
-from server.metrology.arch import ArchFrame, arch_frame, occlusal_direction
+from server.metrology.arch import ArchFrame
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.rigid import apply, inverse
 from server.metrology.site_order import MOST_SITES, Pairing, pair_along_arch
@@ -26,10 +27,6 @@ from server.records.teeth import Arch, Numbering, UnknownTooth, tooth_of
 
 FEW, SLACK_MM = 40, 0.3
 """Samples of a surface may stop this short of its ends."""
-BESIDE_MM = 0.8
-"""Points this near to a body's hull are left out when the arch is read."""
-FAR_MM = 30.0
-"""Nothing so far beyond a body's ends is cut away with it, such as what hangs over it in a distorted scan."""
 BETTER_MIRRORED = 12.0
 """By how much, in units of sigma², the bodies must fit the tooth codes better with left and right exchanged."""
 
@@ -96,7 +93,7 @@ def _measure(bench: CaseBench) -> SitesResult:
     found = bench.result(jaws[0], BODIES)
     record = bench.records[jaws[0]]
     kinds = {kind.id: kind for kind in record.reference_bodies}
-    arch = _arch(record.scan.vertices, record.topology.normals, record.topology.areas_mm2, found, kinds)
+    arch = arch_without_bodies(record, found)
     loaded = [k for k, site in enumerate(bench.form.sites) if site.loaded]
     pairing, (untold, because) = _paired(bench.form, loaded, found.bodies, arch)
     sites = _sites(loaded, pairing)
@@ -120,35 +117,6 @@ def _measure(bench: CaseBench) -> SitesResult:
         arch_width_mm=arch.width_mm if arch else None,
         arch_depth_mm=arch.depth_mm if arch else None,
     )
-
-
-def _arch(
-    points: Floats, normals: Floats, areas_mm2: Floats, found: BodiesResult, kinds: dict[str, ReferenceBody]
-) -> ArchFrame | None:
-    """How the jaw lies, without its bodies: their tops would pass for a crest."""
-    occlusal = occlusal_direction(-normals if found.is_turned else normals, areas_mm2)
-    if occlusal is None:
-        return None
-    keep = np.ones(len(points), dtype=bool)
-    for seen in found.bodies:
-        kind = kinds[seen.body]
-        off = points - np.array(seen.seat_mm)
-        near = np.flatnonzero(
-            np.einsum("ij,ij->i", off, off) < (kind.height_mm + kind.reach_mm + FAR_MM) ** 2
-        )
-        q = apply(inverse(pose_of(seen)), points[near])
-        keep[near] &= (np.hypot(q[:, 0], q[:, 1]) > kind.reach_mm + BESIDE_MM) | (q[:, 2] < 0.0)
-    return arch_frame(points[keep], occlusal)
-
-
-def pose_of(seen: BodySeen) -> Floats:
-    """T_record_body (4, 4): seat at the origin, axis its z, clocking its x."""
-    T = np.eye(4)
-    T[:3, 2], T[:3, 3] = seen.axis, seen.seat_mm
-    x = np.array(seen.clock) - np.dot(seen.clock, seen.axis) * np.array(seen.axis)
-    T[:3, 0] = x / np.linalg.norm(x)
-    T[:3, 1] = np.cross(T[:3, 2], T[:3, 0])
-    return T
 
 
 def _paired(

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from server.measures.bench import CaseBench, RecordBench
-from server.measures.measure import CaseMeasure, RecordMeasure, Result
+from server.measures.measure import CaseMeasure, RecordMeasure, Result, case_inputs
 from server.records.case_form import CaseForm
 from server.records.roles import Role, Unit
 
@@ -51,3 +51,24 @@ def test_a_case_measure_rests_on_bodies_through_what_it_needs(
 ) -> None:
     keys = {of_case(needs=needs).key(ROWS, CaseForm(), digest) for digest in ("", "a", "b")}
     assert len(keys) == (3 if rests else 1)
+
+
+def test_a_case_measure_hangs_on_all_that_those_it_builds_on_hang_on() -> None:
+    below = CaseMeasure(
+        "test.below",
+        1,
+        Nothing,
+        frozenset({Role.TISSUE}),
+        _nothing,
+        needs=(RESTING,),
+        form_part=lambda form: form.patient_code,
+    )
+    above = of_case(builds_on=(below,))
+    assert above.looks_at == {Role.JAW, Role.TISSUE}
+    assert set(below.chain) < set(above.chain)
+    rows = {
+        name: (Role(name), Unit.MM, sha256, "") for name, sha256 in (("jaw", "1" * 64), ("tissue", "2" * 64))
+    }
+    assert [row[0] for row in case_inputs(above, rows)] == ["jaw", "tissue"]
+    keys = {above.key(ROWS, CaseForm(patient_code=code), digest) for code in ("A", "B") for digest in "ab"}
+    assert len(keys) == 4

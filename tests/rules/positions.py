@@ -20,6 +20,7 @@ def pair(body: int, **changes: Any) -> PairSeen:
         "shift_mm": (0.01, 0.0, 0.0),
         "residual_mm": 0.01,
         "u95_mm": 0.02,
+        "u95_residual_mm": 0.02,
         "axis_deg": 0.1,
         "u95_axis_deg": 0.15,
         "left_out_mm": 0.02,

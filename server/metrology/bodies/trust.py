@@ -96,8 +96,8 @@ def weighed(fits: Sequence[BodyFit]) -> list[Weighed]:
     """Settled fits to one scan, each moved to where generalised least squares would have it (Aitken 1936), and how far
     that can be trusted. How the scan's points scatter is read from all fits together.
 
-    What is stated is the uncertainty before that move: how much it gains hangs on how well the likeness was read, and is
-    not claimed.
+    What is stated lies halfway between the uncertainty before that move and what it would be after it: how much the move
+    gains hangs on how well the likeness was read, and is not claimed in full.
     """
     if not fits:
         return []
@@ -105,10 +105,17 @@ def weighed(fits: Sequence[BodyFit]) -> list[Weighed]:
     scatter = _scatter_of(patches)
     unsure = float(student.ppf(0.975, MODES_SEEN * len(fits)) / norm.ppf(0.975))
     wide = replace(scatter, alike=scatter.alike * unsure**2)
-    return [
-        Weighed(fit.T_scan_body @ inverse(small_motion(_move(p, scatter))), _trust(p, wide))
-        for fit, p in zip(fits, patches, strict=True)
-    ]
+    return [_stepped(fit, p, scatter, wide) for fit, p in zip(fits, patches, strict=True)]
+
+
+def _stepped(fit: BodyFit, p: _Patches, scatter: _Scatter, wide: _Scatter) -> Weighed:
+    """The step by the scatter as it was read, judged by the one widened for being read from few."""
+    Q = _shared(p, scatter)
+    back = np.asarray(np.linalg.pinv(p.slope - Q @ p.answer, rcond=1e-9))
+    move = -back @ (p.pull - Q @ p.score)
+    before, after = (_covariance(p, wide, B, shared) for B, shared in ((p.back, np.zeros_like(Q)), (back, Q)))
+    T = fit.T_scan_body @ inverse(small_motion(move))
+    return Weighed(T, _trust(p, wide, (before + after) / 2.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,23 +197,28 @@ def _summed(rows: Floats, cell: NDArray[np.int64]) -> Floats:
     return np.stack([np.bincount(cell, weights=column) for column in rows.T], axis=1)
 
 
-def _move(p: _Patches, scatter: _Scatter) -> Floats:
-    """One step (6,) from the fit by weights Σ⁻¹, Σ = v I + Z G Zᵀ: v the scatter of single points, G what patches share, Z
-    which point lies in which patch; JᵀΣ⁻¹ = (Jᵀ - Q Zᵀ) / v with Q = JᵀZ (v G⁻¹ + ZᵀZ)⁻¹ (Woodbury 1950)."""
+def _shared(p: _Patches, scatter: _Scatter) -> Floats:
+    """Q (6, c) of the step by weights Σ⁻¹, Σ = v I + Z G Zᵀ: v the scatter of single points, G what patches share, Z which
+    point lies in which patch; JᵀΣ⁻¹ = (Jᵀ - Q Zᵀ) / v with Q = JᵀZ (v G⁻¹ + ZᵀZ)⁻¹ (Woodbury 1950)."""
     if scatter.patch + float(scatter.alike.sum()) <= 0.0:
-        return np.zeros(6)
+        return np.zeros((6, len(p.n)))
     G = scatter.at(p.D) + scatter.patch * np.eye(len(p.n))
     root = np.sqrt(p.n)[:, None]
     evened = scatter.white * np.eye(len(p.n)) + root * G * root.T
-    Q = (cho_solve(cho_factor(evened, check_finite=False), root * (G @ p.J), check_finite=False) / root).T
-    return np.asarray(-np.linalg.pinv(p.slope - Q @ p.answer, rcond=1e-9) @ (p.pull - Q @ p.score))
+    solved = cho_solve(cho_factor(evened, check_finite=False), root * (G @ p.J), check_finite=False)
+    return np.asarray((solved / root).T)
 
 
-def _trust(p: _Patches, scatter: _Scatter) -> Trust:
-    """The covariance of the pose, the points of a patch taken together."""
-    inner = scatter.white * p.gram + scatter.patch * p.J.T @ p.J
-    inner += p.J.T @ scatter.at(p.D) @ p.J
-    C = p.back @ inner @ p.back.T
+def _covariance(p: _Patches, scatter: _Scatter, back: Floats, Q: Floats) -> Floats:
+    """Covariance (6, 6) of the answer B (Jᵀ - Q Zᵀ) e to such scatter e, the points of a patch taken together."""
+    summed = p.J - (Q * p.n).T
+    crossed = Q @ p.J
+    inner = scatter.white * (p.gram - crossed - crossed.T + (Q * p.n) @ Q.T)
+    inner += scatter.patch * summed.T @ summed + summed.T @ scatter.at(p.D) @ summed
+    return np.asarray(back @ inner @ back.T)
+
+
+def _trust(p: _Patches, scatter: _Scatter, C: Floats) -> Trust:
     variances = (scatter.white, scatter.patch + float(scatter.alike.sum()))
     white, alike = (float(np.sqrt(v / p.shrunk)) for v in variances)
     return Trust(C, *_radii(C), white, alike, scatter.length_mm)

@@ -18,6 +18,9 @@ LEAST_U95_POSITION_MM, LEAST_U95_AXIS_DEG = 0.0005, 0.005
 BALL_95 = float(np.sqrt(chi2.ppf(0.95, 3)))
 CONE_95 = float(np.sqrt(chi2.ppf(0.95, 2)))
 """Radius that holds 95 % of an even normal scatter of one unit per direction: 2.795 in space, 2.448 across an axis."""
+LINE_95 = float(np.sqrt(chi2.ppf(0.95, 1)))
+"""Half the interval that holds 95 % along one direction, 1.960: of a length or an angle, whose scatter is that along it. One
+that is small against its scatter is measured too large, on the average, never too small (Rice 1945)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -30,7 +30,7 @@ def _observe(case: CaseEvidence) -> Iterator[Observation]:
     yield Observation(
         f"After the fit of all positions the largest distance is {worst.residual_mm * 1000:.0f} µm, at {body.words}.",
         value=worst.residual_mm,
-        u95=worst.u95_mm,
+        u95=worst.u95_residual_mm,
         where=(body.place,),
         site_index=body.sites,
         other_records=both,
