@@ -2,14 +2,19 @@ from __future__ import annotations
 
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from server.cases.tables import CaseState, Measuring
 from server.inspection.report import Report
+from server.measures.frames import JointResult, Placed
+from server.measures.relation import rows_of
 from server.records.roles import Role
 from server.rules.limit import Level, Outcome
 from server.web.pages.chair.build import Judged
 from server.web.pages.parts import Room
 from server.web.pages.reasons import anchor_of
 from server.web.pages.review.build import review_page
+from server.web.pages.review.facts import place_of
 from server.web.pages.review.message import MAX_LENGTH, drafted_return
 from server.web.pages.review.page import ReviewPage
 from tests.web.invented import NOW, answered, frame, full_records, full_report, hole, report, simple, view
@@ -94,3 +99,37 @@ def test_the_drafted_return_fits_into_a_message() -> None:
 
 def test_a_draft_without_a_reason_leaves_the_words_to_the_lab() -> None:
     assert "Write here" in drafted_return("", list(report().findings), {})
+
+
+def test_a_records_place_in_the_joint_frame_is_said() -> None:
+    still = rows_of(np.eye(4))
+    joint = JointResult(
+        root="jaw.stl",
+        records=(
+            Placed(file="jaw.stl", T_root_record=still),
+            Placed(file="denture.stl", T_root_record=still, is_delivered=True, u95_mm=0.061),
+            Placed(file="opposing.stl", T_root_record=still, via=("bite-l.stl", "bite-r.stl"), u95_mm=0.08),
+            Placed(file="tissue.stl", says="it does not lie on the jaw in any way"),
+        ),
+        links=(),
+    )
+    measured = {"frames.joint": {"status": "measured", **joint.model_dump(mode="json")}}
+    told = full_report().model_copy(update={"measures": measured})
+    roles = {f"{r.value}.stl": r for r in (Role.JAW, Role.DENTURE, Role.OPPOSING, Role.TISSUE)}
+    roles |= {"bite-l.stl": Role.BITE, "bite-r.stl": Role.BITE}
+    assert place_of("jaw.stl", told, roles) == "The joint frame is this one’s."
+    assert "delivered" in place_of("denture.stl", told, roles)
+    assert "± 0.06 mm" in place_of("denture.stl", told, roles)
+    assert place_of("opposing.stl", told, roles).count(Role.BITE.words) == 1
+    assert "does not lie on the jaw" in place_of("tissue.stl", told, roles)
+    assert place_of("photo.png", told, roles) == ""
+    assert place_of("jaw.stl", None, roles) == ""
+
+
+def test_a_role_that_nobody_has_said_is_marked() -> None:
+    guessed, *said = [r for r in full_records() if r.measuring is Measuring.MEASURED]
+    guessed.role_is_guessed = True
+    built = review_page(
+        frame(Room.DESK), view(CaseState.WITH_LAB, guessed, *said), Judged(full_report(), {}, {}), NOW, UTC
+    )
+    assert [bool(row.guess_words) for row in built.records] == [True, *(False for _ in said)]

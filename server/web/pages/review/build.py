@@ -25,7 +25,7 @@ from server.web.pages.chair.standing import lab_standing_of
 from server.web.pages.parts import BUSY_TAG, WAIVED_TAG, Frame, TagView, finding_tag, level_tag
 from server.web.pages.pictures import evidence_of, picture_href
 from server.web.pages.reasons import about_words, anchor_of, scale_for, title_of, unmeasured, where_words
-from server.web.pages.review.facts import facts_of, measures_of, sites_of
+from server.web.pages.review.facts import facts_of, measures_of, place_of, sites_of
 from server.web.pages.review.message import drafted_return
 from server.web.pages.review.page import FindingRow, RecordRow, ReleaseView, ReturnView, ReviewPage
 from server.web.pages.scales import limit_words, measured
@@ -40,6 +40,7 @@ OUTCOME_WORDS = {
     Outcome.NOT_MEASURED: "not measured",
     Outcome.CRASHED: "crashed",
 }
+GUESSED = "Role filled in from its shape; nobody has said it."
 CONSENT = "The prescriber has been asked and agrees."
 
 
@@ -63,7 +64,7 @@ def review_page(frame: Frame, view: CaseView, judged: Judged, now: datetime, zon
         passed=tuple(row for row in rows if row.kind == "clear"),
         unmeasured=tuple(sentence(line) for line in (report.not_measured if report else ())),
         evidence=evidence_of(report),
-        records=tuple(_record(r, view, report) for r in view.records),
+        records=tuple(_record(r, view, report, roles) for r in view.records),
         facts=facts_of(view.form, zone),
         sites=sites_of(view.form),
         measures=measures_of(report),
@@ -145,7 +146,7 @@ def _tally(report: Report | None) -> tuple[str, ...]:
     return tuple(f"{count} {OUTCOME_WORDS[outcome]}" for outcome, count in counts.items() if count)
 
 
-def _record(record: Record, view: CaseView, report: Report | None) -> RecordRow:
+def _record(record: Record, view: CaseView, report: Report | None, roles: Mapping[str, Role]) -> RecordRow:
     about = [f.level for f in (report.findings if report else ()) if record.file_name in f.records]
     level = max((lv for lv in about if lv is not Level.NOTE), key=lambda lv: lv.gravity, default=Level.CLEAR)
     is_busy = record.measuring in (Measuring.WAITING, Measuring.MEASURING)
@@ -159,6 +160,8 @@ def _record(record: Record, view: CaseView, report: Report | None) -> RecordRow:
         sha256=record.sha256,
         tag=_record_tag(level, is_busy=is_busy, is_judged=report is not None),
         numbers=numbers,
+        place=place_of(record.file_name, report, roles),
+        guess_words=GUESSED if record.role_is_guessed else "",
         href=f"/cases/{view.case.id}/records/{record.id}/file",
     )
 

@@ -8,7 +8,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from server.inspection.report import Report
+from server.measures.frames import JOINT, JointResult
+from server.measures.measure import Status
 from server.records.case_form import CaseForm
+from server.records.roles import Role
 from server.web.pages.form.build import ATTESTED_WORDS, WORDS
 from server.web.pages.review.page import FactRow, MeasureRow, SiteRow
 from server.web.pages.scales import figure
@@ -91,6 +94,25 @@ def measures_of(report: Report | None) -> tuple[MeasureRow, ...]:
             status = str(entry.get("status", "")).replace("_", " ")
             rows.append(MeasureRow(name, str(entry.get("record", "the case")), _numbers(entry), status))
     return tuple(rows)
+
+
+def place_of(file_name: str, report: Report | None, roles: Mapping[str, Role]) -> str:
+    """How a record came into the joint frame, in words; empty where it has no place in one, as a photo has none."""
+    made = (report.measures if report else {}).get(JOINT.name, {})
+    if made.get("status") != Status.MEASURED.value:
+        return ""
+    joint = JointResult.model_validate({k: v for k, v in made.items() if k != "status"})
+    placed = joint.of(file_name)
+    if placed is None:
+        return ""
+    if not placed.T_root_record:
+        return f"Not in place: {placed.says}."
+    if file_name == joint.root:
+        return "The joint frame is this one’s."
+    via = " and the ".join(dict.fromkeys(roles[file].words for file in placed.via if file in roles))
+    way = "As it was delivered, checked" if placed.is_delivered else "Laid in place"
+    by = f"against the {via or roles[joint.root].words}"
+    return f"{way} {by}, ± {placed.u95_mm:.2f} mm at its far end."
 
 
 def _numbers(entry: Mapping[str, Any]) -> tuple[FactRow, ...]:

@@ -46,6 +46,8 @@ class RecordRow:
     sha256: str
     tag: TagView
     numbers: str
+    place: str
+    guess_words: str
     href: str
 
 
