@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict
 from server.measures.bench import CaseBench
 from server.measures.facing import FACING
 from server.measures.measure import CaseMeasure, NotMeasured, Result
-from server.measures.relation import RELATION, TOLD, Came, RelationResult, Rows, corners_of, rows_of
+from server.measures.relation import RELATION, TOLD, Came, Held, RelationResult, Rows, corners_of, rows_of
 from server.metrology.registration.certainty import Certainty
 from server.metrology.registration.joining import Relation, combined
 from server.metrology.rigid import angle_deg, apply
@@ -61,7 +61,8 @@ class Placed(BaseModel):
     """One record in the root's frame, mm. T_root_record: rows, det +1; empty where it could not be placed, and then `says`
     why. via: the records in between. is_delivered: the file frame itself is the root's. u95_mm: radius of the ball that
     holds, with 95 %, where the record's farthest corner truly belongs; u95_rotation_deg likewise. bites_off_mm, bites_off_deg:
-    for a delivered relation of the jaws, what the bite scans say against it, in the middle of the opposing scan.
+    for a delivered relation of the jaws, what the bite scans say against it, in the middle of the opposing scan. held: how
+    well the place is known, in the root's frame.
     """
 
     model_config = ConfigDict(frozen=True)
@@ -74,7 +75,15 @@ class Placed(BaseModel):
     u95_rotation_deg: float | None = None
     bites_off_mm: float | None = None
     bites_off_deg: float | None = None
+    held: Held | None = None
     says: str = ""
+
+    @property
+    def motion(self) -> Floats:
+        """T_root_record (4, 4). Raises ValueError where it could not be placed."""
+        if not self.T_root_record:
+            raise ValueError(f"{self.file} could not be placed")
+        return np.array(self.T_root_record)
 
 
 class JointResult(Result):
@@ -268,6 +277,7 @@ def _placed(web: _Web, file: str, root: str) -> Placed:
         u95_rotation_deg=certainty.u95_rotation_deg,
         bites_off_mm=held.bites_off[0] if held.bites_off else None,
         bites_off_deg=held.bites_off[1] if held.bites_off else None,
+        held=Held.of(certainty),
     )
 
 
@@ -296,7 +306,7 @@ def _other(link: Link, file: str) -> str:
 
 JOINT = CaseMeasure(
     name="frames.joint",
-    revision=1,
+    revision=2,
     result=JointResult,
     roles=MESH_ROLES,
     compute=_measure,
