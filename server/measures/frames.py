@@ -2,7 +2,8 @@
 
 Tissue and denture are laid on the jaw, bite scans on what the patient wore, the opposing jaw on the bite scans, all
 together. Where the opposing jaw's file frame is within DELIVERED_MM and DELIVERED_DEG of what the bite scans say, that
-frame is a delivered relation and stands; the bite scans check it.
+frame is a delivered relation and stands; the bite scans check it. Where no bite scan tells, it stands if the jaws meet in it
+as closed jaws do.
 """
 
 from __future__ import annotations
@@ -15,9 +16,11 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from server.measures.bench import CaseBench
+from server.measures.bite_meeting import MEETING
 from server.measures.facing import FACING
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.relation import RELATION, TOLD, Came, Held, RelationResult, Rows, corners_of, rows_of
+from server.metrology.bite.meeting import Jaws
 from server.metrology.registration.certainty import Certainty
 from server.metrology.registration.joining import Relation, combined
 from server.metrology.rigid import angle_deg, apply
@@ -35,6 +38,8 @@ STITCHING_MM = 0.012
 """Standard deviation by which stitching carries a whole scan of a jaw, and turns it at its own arm's length: from
 24-99 µm reported for complete arches (doi 10.11607/ijp.7332; PMC11636004), most of which is bend; our own proposal."""
 DELIVERED_MM, DELIVERED_DEG = 5.0, 5.0
+ARM_MM = 20.0
+"""Of a jaw that no fit holds: about the mean distance of its points from its middle."""
 THREADS = 2
 MANY = 1_000_000
 """Degrees of freedom of what is known exactly."""
@@ -87,11 +92,13 @@ class Placed(BaseModel):
 
 
 class JointResult(Result):
-    """root: the file whose frame it is. records: all surfaces of the case, in the form's order. links: every comparison."""
+    """root: the file whose frame it is. records: all surfaces of the case, in the form's order. links: every comparison.
+    jaws: how opposing and working jaw stand in the frame they came in, where no bite scan told of it."""
 
     root: str
     records: tuple[Placed, ...]
     links: tuple[Link, ...]
+    jaws: Jaws | None = None
 
     def of(self, file: str) -> Placed | None:
         return next((p for p in self.records if p.file == file), None)
@@ -116,6 +123,7 @@ class _Web:
     found: dict[tuple[str, str], RelationResult] = field(default_factory=dict)
     held: dict[str, _Held] = field(default_factory=dict)
     says: dict[str, str] = field(default_factory=dict)
+    jaws: Jaws | None = None
 
     def of(self, role: Role) -> list[str]:
         return [file for file in self.files if self.bench.records[file].role is role]
@@ -182,7 +190,10 @@ def _measure(bench: CaseBench) -> JointResult:
             _try(web, file, (Role.OPPOSING,))
     _spread(web, root)
     return JointResult(
-        root=root, records=tuple(_placed(web, file, root) for file in web.files), links=web.links
+        root=root,
+        records=tuple(_placed(web, file, root) for file in web.files),
+        links=web.links,
+        jaws=web.jaws,
     )
 
 
@@ -246,6 +257,7 @@ def _hold_opposing(web: _Web, file: str) -> None:
         if bite in web.held and (relation := web.relation(file, bite)) is not None
     ]
     if not told:
+        _hold_as_delivered(web, file)
         return
     bites = tuple(bite for bite, _ in told)
     by_bites = combined([relation for _, relation in told])
@@ -256,6 +268,26 @@ def _hold_opposing(web: _Web, file: str) -> None:
         web.held[file] = _Held(replace(by_bites, T=np.eye(4)), bites, is_delivered=True, bites_off=off)
     else:
         web.held[file] = _Held(by_bites, bites, is_delivered=False)
+
+
+def _hold_as_delivered(web: _Web, file: str) -> None:
+    """Leaves the opposing jaw where it came, if it meets there what shows the working jaw's teeth, else its ridge."""
+    came_so = [f for role in (Role.DENTURE, Role.JAW, Role.TISSUE) for f in web.of(role) if _came_so(web, f)]
+    if not came_so:
+        return
+    try:
+        web.jaws = web.bench.pair(MEETING, file, came_so[0]).jaws
+    except NotMeasured:
+        return
+    if web.jaws is Jaws.MEET:
+        still = _still()
+        certainty = replace(still.certainty, arm_mm=ARM_MM).widened(STITCHING_MM)
+        web.held[file] = _Held(replace(still, certainty=certainty), (), is_delivered=True)
+
+
+def _came_so(web: _Web, file: str) -> bool:
+    """Whether a record's own frame is the root's."""
+    return file in web.held and web.held[file].is_delivered
 
 
 def _still() -> Relation:
@@ -306,10 +338,10 @@ def _other(link: Link, file: str) -> str:
 
 JOINT = CaseMeasure(
     name="frames.joint",
-    revision=2,
+    revision=3,
     result=JointResult,
     roles=MESH_ROLES,
     compute=_measure,
     needs=(FACING,),
-    pairs=(RELATION,),
+    pairs=(RELATION, MEETING),
 )

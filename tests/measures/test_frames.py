@@ -6,6 +6,7 @@ import pytest
 from server.measures.frames import JOINT, JointResult, Placed
 from server.measures.measure import Status
 from server.measures.relation import Came
+from server.metrology.bite.meeting import Jaws
 from server.metrology.rigid import apply
 from tests.measures.mouths import LandMouth
 from tests.metrology.registration.landscapes import frame, hills, meshed
@@ -114,3 +115,37 @@ def test_a_rescan_of_one_compares_only_what_it_touches() -> None:
 
 def test_a_record_alone_is_not_asked_about() -> None:
     assert LandMouth().bench("jaw.stl").run((JOINT,), {}) == []
+
+
+CLOSED_MM = -9.5
+"""From where the opposing landscape lies to where it meets the denture's."""
+
+
+def _two(mouth: LandMouth, lift_mm: float) -> JointResult:
+    lift = np.eye(4)
+    lift[2, 3] = lift_mm
+    mouth.moved("opposing.stl", lift)
+    return joint(mouth, "jaw.stl", "denture.stl", "opposing.stl")
+
+
+def test_two_jaws_that_meet_in_their_files_frame_need_no_bite_scan() -> None:
+    result = _two(LandMouth(), CLOSED_MM)
+    found = placed(result, "opposing.stl")
+    assert (result.jaws, found.is_delivered, found.via) == (Jaws.MEET, True, ())
+    np.testing.assert_array_equal(found.motion, np.eye(4))
+
+
+def test_two_arches_turned_to_one_direction_are_no_bite() -> None:
+    mouth, over = LandMouth(), np.diag([-1.0, 1.0, -1.0, 1.0])
+    over[2, 3] = 36.0
+    mouth.moved("opposing.stl", over)
+    result = _two(mouth, 0.0)
+    assert result.jaws is Jaws.SAME_WAY
+    assert not placed(result, "opposing.stl").T_root_record
+
+
+@pytest.mark.parametrize(("lift_mm", "jaws"), [(-13.0, Jaws.INSIDE), (60.0, Jaws.APART)])
+def test_two_jaws_inside_each_other_or_far_apart_are_no_bite(lift_mm: float, jaws: Jaws) -> None:
+    result = _two(LandMouth(), lift_mm)
+    assert result.jaws is jaws
+    assert not placed(result, "opposing.stl").T_root_record

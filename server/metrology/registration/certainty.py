@@ -49,9 +49,26 @@ class Certainty:
 
     def u95_mm(self, place: Floats) -> float:
         """Radius of the ball that holds, with 95 %, where a point at `place` (3,) truly belongs."""
+        return self._radius(self._at(place))
+
+    def u95_along_mm(self, place: Floats, direction: Floats) -> float:
+        """Half the length that holds it, with 95 %, along a direction (3,) unit; infinite where something is not held."""
+        return self._half(float(direction @ self._at(place) @ direction))
+
+    def u95_about_deg(self, axis: Floats) -> float:
+        """The same of the turn about an axis (3,) unit, in degrees."""
+        return float(np.degrees(self._half(float(axis @ self.covariance[:3, :3] @ axis))))
+
+    def _at(self, place: Floats) -> Floats:
+        """(3, 3) covariance of where a point at `place` belongs."""
         x, y, z = np.asarray(place, dtype=np.float64) - self.centre
         J = np.hstack([np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]]), np.eye(3)])
-        return self._radius(J @ self.covariance @ J.T)
+        return np.asarray(J @ self.covariance @ J.T)
+
+    def _half(self, variance: float) -> float:
+        if len(self.loose):
+            return float("inf")
+        return float(stats.t.ppf(0.975, max(self.freedom, 1)) * np.sqrt(max(variance, 0.0)))
 
     def carried(self, T: Floats) -> Certainty:
         """The same in another frame, for the motion the other way round. T: (4, 4) from this frame to that."""

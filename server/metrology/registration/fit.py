@@ -69,7 +69,7 @@ def meeting_of(probe: Samples, target: Surface, T: Floats, reach_mm: float) -> M
     found = nearest.facets >= 0
     found[found] = ~target.is_border_facet[nearest.facets[found]]
     corners = scan.faces[nearest.facets[found]]
-    normals[found] = _smooth_normals(
+    normals[found] = smooth_normals(
         scan.vertices[corners], target.topology.vertex_normals[corners], nearest.points[found]
     )
     is_met = found & (np.einsum("ij,ij->i", turn(T, probe.normals), normals) > LEAST_COSINE)
@@ -80,7 +80,7 @@ def meeting_of(probe: Samples, target: Surface, T: Floats, reach_mm: float) -> M
 
 
 @njit(cache=True, nogil=True)
-def _smooth_normals(corners: Floats, normals: Floats, points: Points) -> Points:
+def smooth_normals(corners: Floats, normals: Floats, points: Points) -> Points:
     """Normals of corners (n, 3, 3) at points on their facets, by barycentric weights; unit."""
     out = np.empty_like(points)
     for i in range(points.shape[0]):
