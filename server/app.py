@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from contextlib import ExitStack, asynccontextmanager, contextmanager
+from typing import Any
 
 from fastapi import FastAPI
 from starlette.concurrency import run_in_threadpool
 from starlette.staticfiles import StaticFiles
 
+from server.handoff import packing
 from server.inspection import tables as _inspection_tables  # noqa: F401 - known to the database before it is opened
 from server.inspection.jobs import children_of, doings
 from server.inspection.upkeep import Upkeep
 from server.kit.clock import Clock
 from server.kit.database import Database
 from server.kit.file_store import FileStore
-from server.kit.jobs import DurableQueue, JobEngine, prepare_job_tables
+from server.kit.jobs import Doing, DurableQueue, Job, JobEngine, prepare_job_tables
 from server.kit.portal import Portal
 from server.kit.schema import upgrade_schema
 from server.kit.settings import Settings
@@ -62,12 +64,17 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
 
 
+def work_of(portal: Portal, run: Callable[..., Any]) -> Mapping[Job, Doing]:
+    """What each kind of job does. `run`: how a measuring function is run."""
+    return {**doings(portal, run), **packing.doings(portal, run)}
+
+
 @contextmanager
 def working(portal: Portal) -> Iterator[None]:
     """Takes jobs in this process while the block runs; measuring itself happens in supervised children."""
     settings = portal.settings
     with children_of(settings) as children:
-        engine = JobEngine(settings.database, settings.executor_id, doings(portal, children.run))
+        engine = JobEngine(settings.database, settings.executor_id, work_of(portal, children.run))
         engine.start(poll_s=settings.job_poll_s, heavy_at_once=settings.measuring_processes)
         try:
             with Upkeep(portal, engine):

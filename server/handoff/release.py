@@ -2,70 +2,28 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from typing import Any, Literal
-
-from pydantic import BaseModel, ConfigDict, Field
 from sqlmodel import col, select
 
 from server.accounts.work import Work
 from server.cases.lookup import current_round, find_case, records_of
 from server.cases.tables import Case, Record
 from server.errors import NotFound
+from server.handoff.manifest import Accepted, Manifest, ReleasedRecord
 from server.handoff.tables import Release
 from server.inspection.judgements import finding_key, is_waived, report_of, waivers_of
-from server.inspection.report import Report, SheetName
+from server.inspection.report import Report
 from server.inspection.tables import Waiver
 from server.kit.ids import new_id
+from server.kit.jobs import Job, Lane
 from server.review.deciding import release_case
 from server.version import SOFTWARE
+
+PACK_RELEASE = Job("pack-release", Lane.HEAVY)
+"""Argument: a release's id. Makes the archive that is handed on."""
 
 
 class NotReleased(NotFound):
     code = "not-released"
-
-
-class ManifestPart(BaseModel):
-    model_config = ConfigDict(frozen=True, populate_by_name=True, serialize_by_alias=True)
-
-
-class ReleasedRecord(ManifestPart):
-    file: str
-    role: str
-    unit: str
-    body: str | None
-    sha256: str
-    size_bytes: int
-
-
-class Accepted(ManifestPart):
-    """A finding that somebody of the lab accepted, in whose words."""
-
-    rule: str
-    level: str
-    records: tuple[str, ...]
-    sites: tuple[str, ...]
-    reason: str
-    by: str
-    has_consent: bool
-    at: datetime
-
-
-class Manifest(ManifestPart):
-    """What a release rests on. Numbers of positions and transforms join it with the measures that make them."""
-
-    schema_: Literal["archproof.release/1"] = Field(default="archproof.release/1", alias="schema")
-    case_id: str
-    patient_code: str
-    round: int
-    released_at: datetime
-    released_by: str
-    software: str
-    sheet: SheetName
-    form: dict[str, Any]
-    records: tuple[ReleasedRecord, ...]
-    accepted: tuple[Accepted, ...]
-    not_measured: tuple[str, ...]
 
 
 def release(work: Work, case_id: str) -> Release:
@@ -83,17 +41,22 @@ def release(work: Work, case_id: str) -> Release:
         at=work.now,
     )
     work.session.add(made)
+    work.portal.jobs.enqueue(work.session, PACK_RELEASE, made.id)
     return made
 
 
 def release_of(work: Work, case_id: str) -> Release:
     """The release of a case. Raises CaseUnknown, NotReleased."""
-    case = find_case(work, case_id)
-    query = select(Release).where(Release.case_id == case.id).order_by(col(Release.at).desc())
-    found = work.session.exec(query).first()
+    found = release_or_none(work, find_case(work, case_id).id)
     if found is None:
         raise NotReleased("The case has not been released.")
     return found
+
+
+def release_or_none(work: Work, case_id: str) -> Release | None:
+    """The same for who has found the case already."""
+    query = select(Release).where(Release.case_id == case_id).order_by(col(Release.at).desc())
+    return work.session.exec(query).first()
 
 
 def _manifest(work: Work, case: Case, report: Report) -> Manifest:

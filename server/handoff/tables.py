@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import Column, ForeignKey, String
+from sqlalchemy import BigInteger, Column, ForeignKey, String, text
 from sqlmodel import Field, SQLModel
 
 from server.kit.tables import Json, JsonObject, UtcTime
 
 
 class Release(SQLModel, table=True):
-    """What was handed to design: the manifest names every record by its bytes and every finding that was accepted."""
+    """What was handed to design: the manifest names every record by its bytes and every finding that was accepted.
+
+    package_sha256, package_bytes: of the archive, once it is made; package_says: why it could not be, in words.
+    """
 
     __tablename__ = "releases"
 
@@ -23,3 +26,8 @@ class Release(SQLModel, table=True):
     judgement_id: str = Field(max_length=32)
     manifest: JsonObject = Field(sa_column=Column(Json, nullable=False))
     at: datetime = Field(sa_column=Column(UtcTime, nullable=False))
+    package_sha256: str | None = Field(default=None, max_length=64)
+    package_bytes: int | None = Field(default=None, sa_column=Column(BigInteger, nullable=True))
+    package_says: str = Field(
+        default="", sa_column=Column(String(400), nullable=False, server_default=text("''"))
+    )

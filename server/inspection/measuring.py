@@ -34,7 +34,7 @@ def measure_record(
     record: RecordFile, kept: tuple[Measurement, ...] = (), bodies: BodySet = NO_BODIES
 ) -> tuple[Measurement, ...]:
     """Every measure of one record. `kept`: measurements already made (of this content), which are not made again."""
-    return tuple(_bench(record, bodies).run(RECORD_MEASURES, _by_key(kept)))
+    return tuple(bench_of(record, bodies).run(RECORD_MEASURES, _by_key(kept)))
 
 
 def look_at_file(path: str, file_name: str, unit: Unit) -> tuple[Measurement, ...]:
@@ -62,8 +62,8 @@ def measure_case(
     `kept` may hold the records' own measurements too; what a case measure needs of them is not made again.
     """
     by_key = _by_key(kept)
-    benches = {record.entry.file: _bench(record, bodies) for record in records}
-    earlier = {file: _bench(record, bodies) for file, record in (replaced or {}).items()}
+    benches = {record.entry.file: bench_of(record, bodies) for record in records}
+    earlier = {file: bench_of(record, bodies) for file, record in (replaced or {}).items()}
     return tuple(CaseBench(form, benches, earlier).run(CASE_MEASURES, by_key))
 
 
@@ -77,7 +77,8 @@ def record_keys(entry: RecordEntry, sha256: str, bodies: str = "") -> dict[str, 
     }
 
 
-def _bench(record: RecordFile, bodies: BodySet) -> RecordBench:
+def bench_of(record: RecordFile, bodies: BodySet) -> RecordBench:
+    """A record's bytes laid on a bench."""
     entry = record.entry
     data = Path(record.path).read_bytes()
     return RecordBench(data, file_name=entry.file, role=entry.role, unit=entry.unit, bodies=bodies)

@@ -72,16 +72,26 @@ def _ready(file: BodyFile) -> ReferenceBody:
     return ready_body(file.entry, Path(file.path).read_bytes())
 
 
+def mesh_in_seat_frame(file: BodyFile) -> Scan:
+    """The whole mesh of an entry as the lab gave it, in mm, its seat at the origin, its axis along +z and its clocking
+    direction along +x. Raises BodyUnusable."""
+    return _in_seat_frame(file.entry, _scan_of(file.entry, Path(file.path).read_bytes()))
+
+
 def ready_body(entry: BodyEntry, mesh: bytes) -> ReferenceBody:
     """One entry with its mesh made ready. Raises BodyUnusable, saying what to mend."""
-    try:
-        scan = read_scan(mesh, entry.mesh).scan
-    except Unreadable as refusal:
-        raise BodyUnusable(f"The mesh of the body {entry.id} cannot be read: {refusal.says}") from refusal
+    scan = _scan_of(entry, mesh)
     try:
         return reference_body(entry.id, _in_seat_frame(entry, scan))
     except UnusableReference as fault:
         raise BodyUnusable(f"{str(fault)[:1].upper()}{str(fault)[1:]}.") from fault
+
+
+def _scan_of(entry: BodyEntry, mesh: bytes) -> Scan:
+    try:
+        return read_scan(mesh, entry.mesh).scan
+    except Unreadable as refusal:
+        raise BodyUnusable(f"The mesh of the body {entry.id} cannot be read: {refusal.says}") from refusal
 
 
 def _in_seat_frame(entry: BodyEntry, scan: Scan) -> Scan:

@@ -23,6 +23,7 @@ REMEDIES: dict[str, str] = {
     "message": "Write a message within these bounds.",
     "no-such-picture": "Take a finding's picture, or a name of the report's figures with .png or .svg after it.",
     "not-judged": "Wait until the case has records and is_judged of the case is true.",
+    "not-packed": "Ask again in a moment; if the words say that it could not be made, tell the lab.",
     "not-released": "Wait until the lab has released the case.",
     "not-signed-in": "Make a token on the portal's page Tokens and send it as Authorization: Bearer TOKEN.",
     "not-yours": "Use a token of somebody who may do this.",

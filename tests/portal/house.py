@@ -17,12 +17,12 @@ from server.accounts.people import actor_of, add_organisation, add_person
 from server.accounts.tables import OrganisationKind, Person, PersonRole
 from server.accounts.tokens import add_token
 from server.accounts.work import PORTAL, Actor, reading, writing
+from server.app import work_of
 from server.cases.changing import ArrivedFile, add_record
 from server.cases.tables import Case, Record
 from server.cases.turns import open_case
 from server.errors import ArchproofError
 from server.inspection import tables as _tables  # noqa: F401 - known to the database before it is opened
-from server.inspection.jobs import doings
 from server.inspection.tables import Judgement, KeptMeasurement
 from server.inspection.too_heavy import Run
 from server.kit.clock import SetClock
@@ -123,7 +123,7 @@ class House:
     def work_off(self, run: Run = here) -> list[tuple[str, str]]:
         """Runs the jobs that wait and those they ask for, once each, and gives up what fails; what was run, in order."""
         done = []
-        doing = doings(self.portal, run)
+        doing = work_of(self.portal, run)
         while self.waiting.jobs:
             job, argument = self.waiting.jobs.pop(0)
             try:

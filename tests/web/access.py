@@ -83,6 +83,7 @@ PAGES = {
     ("POST", "/cases/{case_id}/waivers"): page(403, 404, 409, finding="x", reason="Because it is so."),
     ("POST", "/cases/{case_id}/return"): page(403, 404, 409, says="Back."),
     ("POST", "/cases/{case_id}/release"): page(403, 404, 409),
+    ("GET", "/cases/{case_id}/release/package"): page(404, 404, 404),
 }
 WAIVER = {"finding": "x", "reason": "Because it is so."}
 PROGRAMS = {
@@ -108,6 +109,7 @@ PROGRAMS = {
     ("POST", "/api/v1/cases/{case_id}/return"): ours(403, 404, 409, json={"text": "Back."}),
     ("POST", "/api/v1/cases/{case_id}/release"): ours(403, 404, 409),
     ("GET", "/api/v1/cases/{case_id}/release"): ours(404, 404, 404),
+    ("GET", "/api/v1/cases/{case_id}/release/package"): ours(404, 404, 404),
     ("GET", "/api/v1/cases/{case_id}/messages"): ours(200, 404, 200),
     ("POST", "/api/v1/cases/{case_id}/messages"): ours(201, 404, 201, json={"text": "The bite is next."}),
     ("OPTIONS", "/api/v1/uploads"): Answers(204, 204, 204, 204),

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from fastapi import APIRouter
+from fastapi.responses import Response
 
 from server.accounts.work import Work
 from server.cases.lookup import current_round, find_case
 from server.cases.tables import Case
 from server.errors import NotFound
-from server.handoff.release import Manifest, release, release_of
+from server.handoff.manifest import Manifest
+from server.handoff.packing import package_of
+from server.handoff.release import release, release_of
 from server.inspection.judgements import finding_key, is_waived, report_of, waivers_of
 from server.inspection.report import Report
 from server.inspection.tables import Waiver
@@ -18,6 +21,7 @@ from server.web.api.cases import PATH, shape_of
 from server.web.api.examples import RETURN, WAIVER, form_body
 from server.web.api.problems import refusals
 from server.web.api.shapes import CaseShape, FindingListShape, FindingShape, WaiverGiven, WaiverShape, Words
+from server.web.download import package
 
 router = APIRouter(prefix=PATH)
 
@@ -91,6 +95,20 @@ def released(asked: Asked, case_id: str) -> Manifest:
     """The manifest of a released case; before that: 404 with the code not-released."""
     with asked.reading() as work:
         return Manifest.model_validate(release_of(work, case_id).manifest)
+
+
+@router.get(
+    "/{case_id}/release/package",
+    tags=["Verdict"],
+    summary="The package",
+    response_class=Response,
+    responses={200: {"content": {"application/zip": {}}}, **refusals(404)},
+)
+def packed(asked: Asked, case_id: str) -> Response:
+    """The archive that is handed to design; 404 with the code not-packed while it is being made, or if it could not be."""
+    with asked.reading() as work:
+        release, code = package_of(work, case_id), find_case(work, case_id).patient_code
+    return package(asked.portal, release, code)
 
 
 def _report(work: Work, case: Case) -> Report:

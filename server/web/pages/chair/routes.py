@@ -13,6 +13,7 @@ from server.cases.lookup import case_view
 from server.cases.messages import post_message
 from server.cases.turns import submit, withdraw
 from server.errors import BadRequest, NotFound
+from server.handoff.release import release_or_none
 from server.records.roles import Role, Unit
 from server.web.pages.chair.build import Sending, chair_page
 from server.web.pages.chair.page import ChairPage
@@ -95,7 +96,8 @@ def _page(visit: Visit, case_id: str, *notices: NoticeView) -> ChairPage | Revie
         judged = judged_of(work, view, visit.zone)
         code = view.case.patient_code or "New case"
         if not visit.actor.is_clinic:
-            return review_page(visit.frame(code, Room.DESK, *notices), view, judged, work.now, visit.zone)
+            frame, release = visit.frame(code, Room.DESK, *notices), release_or_none(work, view.case.id)
+            return review_page(frame, view, judged, work.now, visit.zone, release)
         settings = visit.portal.settings
         sending = Sending(settings.upload_chunk_bytes, settings.max_record_bytes)
         return chair_page(visit.frame(code, Room.CHAIR, *notices), view, judged, sending, visit.zone)

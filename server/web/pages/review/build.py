@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from server.cases.lookup import CaseView
 from server.cases.tables import CaseState, Measuring, Record
+from server.handoff.tables import Release
 from server.inspection.report import Report
 from server.records.roles import Role
 from server.rules.finding import Finding
@@ -27,7 +28,14 @@ from server.web.pages.pictures import evidence_of, picture_href
 from server.web.pages.reasons import about_words, anchor_of, scale_for, title_of, unmeasured, where_words
 from server.web.pages.review.facts import facts_of, measures_of, place_of, sites_of
 from server.web.pages.review.message import drafted_return
-from server.web.pages.review.page import FindingRow, RecordRow, ReleaseView, ReturnView, ReviewPage
+from server.web.pages.review.page import (
+    FindingRow,
+    PackageView,
+    RecordRow,
+    ReleaseView,
+    ReturnView,
+    ReviewPage,
+)
 from server.web.pages.scales import limit_words, measured
 from server.web.pages.words import due_words, size_words, time_view
 
@@ -44,8 +52,15 @@ GUESSED = "Role filled in from its shape; nobody has said it."
 CONSENT = "The prescriber has been asked and agrees."
 
 
-def review_page(frame: Frame, view: CaseView, judged: Judged, now: datetime, zone: ZoneInfo) -> ReviewPage:
-    """The lab's page of one case."""
+def review_page(
+    frame: Frame,
+    view: CaseView,
+    judged: Judged,
+    now: datetime,
+    zone: ZoneInfo,
+    release: Release | None = None,
+) -> ReviewPage:
+    """The lab's page of one case. release: where it was released."""
     case, report = view.case, judged.report
     roles = {r.file_name: r.role for r in view.records if r.role is not None}
     rows = _rows(judged, roles, may_waive=case.state is CaseState.WITH_LAB)
@@ -71,7 +86,7 @@ def review_page(frame: Frame, view: CaseView, judged: Judged, now: datetime, zon
         sheet=f"Sheet: {report.sheet.name}, version {report.sheet.version}" if report else "Not judged yet",
         judged_at=time_view(datetime.fromisoformat(report.judged_at), zone).words if report else "",
         returning=_returning(view, report, judged.waived, roles),
-        releasing=_releasing(view, report, judged.waived),
+        releasing=_releasing(view, report, judged.waived, release),
         turns=turns_of(view, judged, zone),
         messages=messages_of_case(view, zone, for_lab=True),
         live_href=f"/cases/{case.id}/live",
@@ -184,9 +199,18 @@ def _returning(
     return ReturnView(True, drafted_return(view.case.patient_code, open_findings, roles), says)
 
 
-def _releasing(view: CaseView, report: Report | None, waived: Mapping[str, str]) -> ReleaseView:
+def _package(release: Release) -> PackageView:
+    if release.package_sha256 is None:
+        return PackageView("", release.package_says or "Its package is being made.", "")
+    says = f"Fetch the package, {size_words(release.package_bytes or 0)}"
+    return PackageView(f"/cases/{release.case_id}/release/package", says, release.package_sha256)
+
+
+def _releasing(
+    view: CaseView, report: Report | None, waived: Mapping[str, str], release: Release | None
+) -> ReleaseView:
     if view.case.state is CaseState.RELEASED:
-        return ReleaseView(False, "Released to design.")
+        return ReleaseView(False, "Released to design.", _package(release) if release else None)
     if view.case.state is not CaseState.WITH_LAB:
         return ReleaseView(False, f"The case is {view.case.state.words}.")
     if report is None or any(r.measuring is not Measuring.MEASURED for r in view.records):

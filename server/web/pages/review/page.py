@@ -80,9 +80,19 @@ class ReturnView:
 
 
 @dataclass(frozen=True, slots=True)
+class PackageView:
+    """The archive of a release. `href` is empty until it is made, and then `says` what is going on."""
+
+    href: str
+    says: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
 class ReleaseView:
     may: bool
     says: str
+    package: PackageView | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,11 @@ from fastapi import APIRouter, Depends
 from fastapi.responses import HTMLResponse, Response
 
 from server.accounts.work import reading
-from server.cases.lookup import find_record_of
+from server.cases.lookup import find_case, find_record_of
+from server.handoff.packing import package_of
 from server.handoff.release import release
 from server.review.deciding import return_case, waive
-from server.web.download import attachment
+from server.web.download import attachment, package
 from server.web.pages.chair.routes import case_deed
 from server.web.pages.visit import Posted, Visiting
 from server.web.session import may_post
@@ -35,6 +36,13 @@ def return_to_clinic(visit: Visiting, case_id: str, fields: Posted) -> Response:
 @guarded.post("/cases/{case_id}/release", response_class=HTMLResponse)
 def release_to_design(visit: Visiting, case_id: str) -> Response:
     return case_deed(visit, case_id, "released", lambda work: release(work, case_id))
+
+
+@router.get("/cases/{case_id}/release/package")
+def fetch_package(visit: Visiting, case_id: str) -> Response:
+    with reading(visit.portal, visit.actor) as work:
+        release, code = package_of(work, case_id), find_case(work, case_id).patient_code
+    return package(visit.portal, release, code)
 
 
 @router.get("/cases/{case_id}/records/{record_id}/file")

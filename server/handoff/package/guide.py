@@ -1,0 +1,79 @@
+"""README.txt of a package: what lies in it, for who opens it at a design desk and has never seen the portal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from server.handoff.manifest import Manifest
+from server.handoff.package.parts import SCENE, Parts
+from server.rules.wording import count_words, sentence
+
+_SOURCES = {
+    "markers": "implant positions from photogrammetry; they govern, the jaw scan carries the tissue",
+    "jaw": "the scan bodies of the jaw scan; nothing independent has checked their span",
+    "imprints": "imprints in the denture; for tissue and a luted provisional only, never for a rigid definitive",
+}
+_CAUTIONS = (
+    "This is not a diagnosis; the dentist decides. Follow local rules.",
+    "Limits come from laboratory studies and practice; none guarantees a passive fit. Verify with a try-in or a jig before the definitive.",
+    "Software cannot see an unseated scan body or a loose abutment; the clinic confirms by radiograph and torque.",
+    "A scan does not prove that the bite was centric.",
+)
+
+
+def guide_text(parts: Parts, release: Manifest) -> str:
+    """The text, its lines in the order a designer asks."""
+    return "\n".join(_lines(parts, release)) + "\n"
+
+
+def _lines(parts: Parts, release: Manifest) -> Iterator[str]:
+    yield f"Case {release.patient_code}, round {release.round}"
+    yield f"Released {release.released_at:%Y-%m-%d %H:%M} UTC by {release.released_by}, {release.software}"
+    yield f"Judged under the sheet {release.sheet.name}, version {release.sheet.version}"
+    yield ""
+    yield "FRAME"
+    if parts.root:
+        yield f"Everything in scans/, bodies/ and {SCENE} lies in one frame, in millimetres: that of the file {parts.root}."
+        yield "manifest.json gives for each file the transform from the file that was sent."
+    else:
+        yield "Nothing could be brought into one frame; every file is as it was sent, in millimetres."
+    lost = [piece for piece in parts.pieces if not piece.placed]
+    for piece in lost:
+        yield f"NOT IN PLACE: {piece.path} ({piece.source}): {piece.says}."
+    for left in parts.left_out:
+        yield f"NOT IN THE PACKAGE: {left.file} ({left.role}): {left.says}."
+    turned = [piece for piece in parts.pieces if piece.is_turned]
+    for piece in turned:
+        yield f"{piece.path}: facets that lay inside out were turned; the file as sent is unchanged."
+    yield ""
+    yield "POSITIONS"
+    if parts.positions:
+        for source in dict.fromkeys(row.source for row in parts.positions):
+            sites = ", ".join(row.tooth for row in parts.positions if row.source == source)
+            yield f"Site {sites}: from {_SOURCES[source]}."
+        yield "positions/positions.csv and .json hold seat, axis, clocking, source and uncertainty; bodies/ holds the reference"
+        yield "body at each site, so that any design program can set its own part on it."
+        off = [row.jaw_off_mm for row in parts.positions if row.jaw_off_mm is not None]
+        if off:
+            yield f"Tissue may be off these positions by up to {max(off):.2f} mm: so far the jaw scan's own bodies lie from them."
+    else:
+        yield f"None: {parts.no_positions}."
+    yield ""
+    yield "ACCEPTED BY THE LAB"
+    for accepted in release.accepted:
+        about = ", ".join((*accepted.records, *(f"site {site}" for site in accepted.sites)))
+        consent = "; the prescriber was asked and agreed" if accepted.has_consent else ""
+        yield f"{accepted.rule} ({accepted.level}{'; ' + about if about else ''}): {accepted.reason} ({accepted.by}{consent})"
+    if not release.accepted:
+        yield "Nothing had to be accepted."
+    yield ""
+    yield "NOT MEASURED"
+    for line in release.not_measured:
+        yield f"{sentence(line)}."
+    if not release.not_measured:
+        yield "Everything that this version measures was measured."
+    yield ""
+    yield "CAUTIONS"
+    yield from _CAUTIONS
+    yield ""
+    yield f"manifest.json names {count_words(len(release.records), 'record')} as sent, and every file here, with SHA-256."

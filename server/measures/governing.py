@@ -1,0 +1,150 @@
+"""Whose implant positions count, and where they are in the joint frame.
+
+With positions from photogrammetry these govern, laid on the jaw scan by all of them together; else the scan bodies of the jaw
+scan do. Where the two do not go together, the jaw's own stand, and the rules of the positions say so. A third source takes
+its place in `governing_positions`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.measures.against import Missing
+from server.measures.bench import CaseBench
+from server.measures.bodies import BODIES, BodySeen
+from server.measures.frames import JointResult
+from server.measures.markers import MARKERS, Hands, MarkersResult
+from server.measures.measure import NotMeasured
+from server.measures.sites import SITES
+from server.metrology.constellation.poses import BALL_95
+from server.metrology.rigid import apply, turn
+from server.records.roles import Role
+
+Floats = NDArray[np.float64]
+Vector3 = tuple[float, float, float]
+
+
+class Source(StrEnum):
+    MARKERS = "markers"
+    JAW = "jaw"
+    IMPRINTS = "imprints"
+
+    @property
+    def words(self) -> str:
+        return _WORDS[self]
+
+
+_WORDS = {
+    Source.MARKERS: "implant positions",
+    Source.JAW: "scan bodies of the jaw scan",
+    Source.IMPRINTS: "imprints in the denture",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class SitePosition:
+    """The seat of a site's reference body in the joint frame, mm, its axis and clocking (3,) unit; body: its kind; source:
+    where it comes from."""
+
+    site_index: int
+    body: str
+    source: Source
+    seat: Floats
+    axis: Floats
+    clock: Floats
+    u95_position_mm: float
+    u95_axis_deg: float
+
+    @property
+    def T(self) -> Floats:  # noqa: N802 - a transform, named as all are
+        """(4, 4) joint frame from the body's frame."""
+        T = np.eye(4)
+        T[:3, 0], T[:3, 2], T[:3, 3] = self.clock, self.axis, self.seat
+        T[:3, 1] = np.cross(self.axis, self.clock)
+        return T
+
+
+def governing_positions(bench: CaseBench, joint: JointResult) -> tuple[SitePosition, ...]:
+    """The positions that count, one for each site that has one, in the form's order.
+
+    Raises NotMeasured where no record shows them, or which is which could not be told.
+    """
+    if not bench.files_of(Role.JAW):
+        raise NotMeasured("there is no jaw scan with scan bodies")
+    sites = bench.together(SITES)
+    if sites.untold:
+        says = f"which body is which site could not be told: {sites.untold}"
+        raise NotMeasured(says, because=sites.untold_because)
+    placed = joint.of(sites.record)
+    if placed is None or not placed.T_root_record:
+        raise NotMeasured("the jaw scan could not be brought to the other records", because="surface/no-fit")
+    seen = bench.result(sites.record, BODIES).bodies
+    told = _told_markers(bench)
+    found = (
+        _position(site.site_index, seen[site.number], site.number, told, placed.motion)
+        for site in sites.sites
+    )
+    return tuple(found)
+
+
+def _told_markers(bench: CaseBench) -> MarkersResult | None:
+    """The comparison of positions and jaw scan where the positions can govern."""
+    if not bench.files_of(Role.MARKERS):
+        return None
+    try:
+        told = bench.together(MARKERS)
+    except NotMeasured:
+        return None
+    is_one_way = told.fits and not told.is_ambiguous and told.hand is not Hands.MIRRORED
+    return told if is_one_way else None
+
+
+def _position(
+    index: int, seen: BodySeen, number: int, told: MarkersResult | None, T_root_jaw: Floats
+) -> SitePosition:
+    own = SitePosition(
+        site_index=index,
+        body=seen.body,
+        source=Source.JAW,
+        seat=apply(T_root_jaw, np.array([seen.seat_mm]))[0],
+        axis=turn(T_root_jaw, np.array([seen.axis]))[0],
+        clock=_square(
+            turn(T_root_jaw, np.array([seen.clock]))[0], turn(T_root_jaw, np.array([seen.axis]))[0]
+        ),
+        u95_position_mm=seen.u95_position_mm,
+        u95_axis_deg=seen.u95_axis_deg,
+    )
+    pair = next((p for p in told.pairs if p.body == number), None) if told else None
+    if told is None or pair is None:
+        return own
+    marker, T = told.markers[pair.marker], T_root_jaw @ np.array(told.T_jaw_markers)
+    axis = turn(T, np.array([marker.axis]))[0]
+    laid = BALL_95 * (told.rms_mm or 0.0) / np.sqrt(3.0 * len(told.pairs))
+    return SitePosition(
+        site_index=index,
+        body=seen.body,
+        source=Source.MARKERS,
+        seat=apply(T, np.array([marker.seat_mm]))[0],
+        axis=axis,
+        clock=_square(own.clock, axis),
+        u95_position_mm=float(np.hypot(marker.u95_position_mm, laid)),
+        u95_axis_deg=marker.u95_axis_deg,
+    )
+
+
+def _square(clock: Floats, axis: Floats) -> Floats:
+    """The clocking direction made square to the axis."""
+    x = clock - (clock @ axis) * axis
+    return np.asarray(x / np.linalg.norm(x))
+
+
+def positions_or_why(bench: CaseBench, joint: JointResult) -> tuple[tuple[SitePosition, ...], Missing | None]:
+    """The positions that count; where there are none, why."""
+    try:
+        return governing_positions(bench, joint), None
+    except NotMeasured as answer:
+        return (), Missing(says=answer.says, because=answer.because)
