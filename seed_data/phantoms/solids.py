@@ -21,6 +21,7 @@ COLLAR_LEDGE_MM = 0.25
 FOOT_MM = 4.0
 """How far an abutment reaches into the tissue."""
 FAR_MM = 8.0
+GROUND_RADIUS_MM = 4.5
 
 
 def merged(a: Floats, b: Floats, k_mm: float) -> Floats:
@@ -162,7 +163,8 @@ class DentureSolid:
     """The relined denture. Its impression side is the jaw with its bodies, exactly, but for a rim rounded by 0.4 mm.
 
     block: height map under the necks of the teeth; edge: footprint, negative inside; wall_mm: base plate;
-    cover_mm: resin around bodies; opposing: what the teeth were ground against, `ground_gap_mm` away.
+    cover_mm: resin around bodies; opposing: what the teeth were ground against, `ground_gap_mm` away. ground_off: over a body,
+    what was ground away from so far above its seat on.
     """
 
     jaw: JawSolid
@@ -173,6 +175,7 @@ class DentureSolid:
     wall_mm: float
     cover_mm: float
     ground_gap_mm: float
+    ground_off: tuple[Placed, float] | None = None
 
     def outer(self, points_mm: Floats) -> Floats:
         """The denture as if the impression side were solid."""
@@ -183,10 +186,20 @@ class DentureSolid:
         for placed in self.jaw.standing:
             base = merged(base, body_field(placed, points_mm, root_mm=0.0) - self.cover_mm, 1.2)
         whole = merged(base, self.teeth.distance(points_mm), 0.6)
-        return common(whole, self.ground_gap_mm - self._opponents(points_mm), 0.12)
+        ground = common(whole, self.ground_gap_mm - self._opponents(points_mm), 0.12)
+        return ground if self.ground_off is None else common(ground, -self._ground_off(points_mm), 0.12)
 
     def distance(self, points_mm: Floats) -> Floats:
         return common(self.outer(points_mm), -self.jaw.distance(points_mm), 0.4)
+
+    def _ground_off(self, points_mm: Floats) -> Floats:
+        """Distance to the cylinder that was ground away."""
+        assert self.ground_off is not None
+        over, from_mm = self.ground_off
+        local = move(inverse(over.T_joint_body), points_mm)
+        return np.asarray(
+            np.maximum(from_mm - local[:, 2], np.hypot(local[:, 0], local[:, 1]) - GROUND_RADIUS_MM)
+        )
 
     def _opponents(self, points_mm: Floats) -> Floats:
         f = np.full(len(points_mm), FAR_MM)

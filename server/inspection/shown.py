@@ -8,14 +8,15 @@ from server.measures.bodies import BODIES, BodiesResult
 from server.measures.markers import MARKERS
 from server.measures.measure import Measurement, Status
 from server.measures.sites import SITES, SitesResult
+from server.measures.space import SPACE
 from server.records.roles import Role
 from server.rules.evidence import CaseEvidence, RecordEvidence
 
 BODIES_UNSEEN = "where each scan body sits and how well it was caught"
 POSITIONS_UNSEEN = "the implant positions against the jaw scan"
+ROOM_UNSEEN = "the room for the bridge"
 NEVER_MEASURED = (
     "the bite and the bite height on surfaces",
-    "the room for the bridge",
     "the fit of the denture's impression side",
 )
 """What no measure of this version looks at: said in every report, so that clear is never read as more than it is."""
@@ -27,6 +28,9 @@ def not_measured(case: CaseEvidence) -> tuple[str, ...]:
     unseen = [] if jaws else [BODIES_UNSEEN]
     if not _result(case.measurements.get(MARKERS.name)):
         unseen.append(POSITIONS_UNSEEN)
+    space = case.result_or_none(SPACE)
+    if space is None or not any(s.opposing_mm or s.thickness_mm for s in space.sites):
+        unseen.append(ROOM_UNSEEN)
     return (*unseen, *NEVER_MEASURED)
 
 

@@ -1,6 +1,6 @@
 """The graph of measures: every measure there is, in an order in which each comes after what it needs.
 
-A measure still to come (bite, space, impression) takes its place here:
+A measure still to come (bite, impression) takes its place here:
 one line in one of the two tuples, after those it needs. A measure of two records is named by the case measure
 that asks for it (`pairs`); a case measure may ask for another's result (`builds_on`).
 """
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from server.measures.arch_spread import SPREAD
 from server.measures.bodies import BODIES
 from server.measures.change import CHANGE
 from server.measures.extent import EXTENT
@@ -24,7 +25,9 @@ from server.measures.role import ROLE
 from server.measures.shell import SHELL
 from server.measures.sites import SITES
 from server.measures.sketch import SKETCH
+from server.measures.space import SPACE
 from server.measures.texture import TEXTURE
+from server.measures.walls import WALLS
 
 RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = (
     READING,
@@ -39,4 +42,4 @@ RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = (
     BODIES,
 )
 
-CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (CHANGE, SITES, MARKERS, JOINT, MOUTH)
+CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (CHANGE, SITES, MARKERS, JOINT, MOUTH, SPACE, WALLS, SPREAD)

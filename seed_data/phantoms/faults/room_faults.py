@@ -20,10 +20,20 @@ from seed_data.phantoms.solids import Placed
 from seed_data.phantoms.subjects import denture_subject
 from seed_data.phantoms.telling import seat_to_opposing_mm
 from seed_data.phantoms.work import Stage, Work
-from server.records.case_form import Prosthesis
+from server.records.case_form import Material, Prosthesis
 from server.records.teeth import Numbering
 from server.rules.limit import Level
 
+LEAST_OVER_MM = 0.4
+"""What stays over a raised body."""
+MOST_RAISED_MM = 4.0
+LITTLE_ROOM_MM = {
+    Material.PMMA_MILLED: (6.7, 7.8),
+    Material.PRINTED_RESIN: (6.7, 7.8),
+    Material.ZIRCONIA: (11.0, 12.3),
+    Material.METAL_ACRYLIC: (13.5, 15.3),
+}
+"""Between the two minimums of a material, and what is enough."""
 RAISED_ALSO = (
     "denture/thin",
     "denture/impression-mismatch",
@@ -90,42 +100,44 @@ def _thin(work: Work, _rng: Dice, *, wall_mm: float, level: Level) -> Found:
     return Found(level, "denture", value=wall_mm, value_within=0.35, unit="mm", also=("space/thickness",))
 
 
-def _high_seat(work: Work, rng: Dice, *, room_mm: float, level: Level) -> Found:
-    """An abutment so high that too little room is left between its seat and the other jaw."""
-    for site in (int(k) for k in rng.permutation(len(work.mouth.sites))):
-        own = work.mouth.placed[site]
-        room = seat_to_opposing_mm(own, work.mouth, work.T_opposing_moved)
-        if room is not None and _can_rise(own, room, room_mm):
-            with_site(work, site, shifted(own, own.axis * (room - room_mm)))
+def _high_seat(work: Work, rng: Dice) -> Found:
+    """An abutment so high that too little room is left between its seat and the other jaw, for the bridge's material or, where
+    that would take too high an abutment, for one that needs more."""
+    rooms = [seat_to_opposing_mm(p, work.mouth, work.T_opposing_moved) for p in work.mouth.placed]
+    for material in (work.mouth.material, Material.METAL_ACRYLIC):
+        wanted, least = LITTLE_ROOM_MM[material]
+        for site in (int(k) for k in rng.permutation(len(rooms))):
+            room, own = rooms[site], work.mouth.placed[site]
+            others = [r for k, r in enumerate(rooms) if k != site and r is not None]
+            if room is None or not _can_rise(own, room, wanted) or min(others) < least:
+                continue
+            work.form["material"] = material.value
+            with_site(work, site, shifted(own, own.axis * (room - wanted)))
+            also = (*RAISED_ALSO, "space/thickness")
             return Found(
-                level,
-                sites=(site,),
-                value=room_mm,
-                value_within=0.15,
-                unit="mm",
-                also=(*RAISED_ALSO, "space/thickness"),
+                level=Level.LOOK, sites=(site,), value=wanted, value_within=0.15, unit="mm", also=also
             )
-    raise LookupError("no body of this phantom can stand so high: choose another seed, with short bodies")
+    raise LookupError("no body of this phantom can stand so high: choose another seed")
 
 
-def _thin_above(work: Work, rng: Dice, *, room_mm: float, level: Level) -> Found:
-    """A high abutment under a denture that was ground thin: little is left between seat and outer surface."""
-    bare = replace(work.mouth.denture, cover_mm=0.5)
-    for site in (int(k) for k in rng.permutation(len(work.mouth.sites))):
-        own = work.mouth.placed[site]
-        leaves = channel_exit(own, replace(bare, jaw=replace(bare.jaw, standing=())))
-        room = None if leaves is None else float(np.linalg.norm(leaves - own.seat_mm))
-        if room is not None and _can_rise(own, room, room_mm):
-            work.mouth = replace(work.mouth, denture=bare)
-            with_site(work, site, shifted(own, own.axis * (room - room_mm)))
-            also = (*RAISED_ALSO, "space/restorative")
-            return Found(level, sites=(site,), value=room_mm, value_within=0.25, unit="mm", also=also)
-    raise LookupError("no body of this phantom is short enough: choose another seed")
+def _ground_away(work: Work, rng: Dice, *, room_mm: float, level: Level) -> Found:
+    """Over a low body the denture was ground away until little was left above the seat."""
+    site = int(rng.integers(len(work.mouth.sites)))
+    own = work.mouth.placed[site]
+    low = Placed(min(KINDS, key=lambda kind: KINDS[kind].height_mm), own.T_joint_body)
+    work.mouth = replace(work.mouth, denture=replace(work.mouth.denture, ground_off=(low, room_mm)))
+    with_site(work, site, low)
+    work.form["sites"][site]["scan_body"] = low.kind
+    also = (*RAISED_ALSO, "bite/no-contact", "bite/tilt", "bite/one-sided")
+    return Found(level, sites=(site,), value=room_mm, value_within=0.1, unit="mm", also=also)
 
 
 def _can_rise(placed: Placed, room_mm: float, wanted_mm: float) -> bool:
-    """Whether a body fits under the wanted room, and its abutment need not be taller than 9 mm."""
-    return KINDS[placed.kind].height_mm + 0.4 < wanted_mm and 0.0 < room_mm - wanted_mm < 9.0
+    """Whether a body fits under the wanted room, and its abutment need not be raised too far."""
+    return (
+        KINDS[placed.kind].height_mm + LEAST_OVER_MM < wanted_mm
+        and 0.0 < room_mm - wanted_mm < MOST_RAISED_MM
+    )
 
 
 def _facial_exit(work: Work, rng: Dice) -> Found:
@@ -218,15 +230,15 @@ ROOM_FAULTS = (
         "space-restorative",
         "space/restorative",
         M,
-        "6.7 mm from seat to the other jaw",
-        partial(_high_seat, room_mm=6.7, level=Level.LOOK),
+        "too little from seat to the other jaw",
+        _high_seat,
     ),
     fault(
         "space-thickness",
         "space/thickness",
         M,
         "5.3 mm from seat to outer surface",
-        partial(_thin_above, room_mm=5.3, level=Level.LOOK),
+        partial(_ground_away, room_mm=5.3, level=Level.LOOK),
     ),
     fault("space-screw-exit", "space/screw-exit", M, "a channel that comes out at the lip", _facial_exit),
     fault(

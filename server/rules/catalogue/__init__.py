@@ -11,6 +11,7 @@ from server.rules.catalogue.bodies.seat_unconfirmed import RULE as BODIES_SEAT_U
 from server.rules.catalogue.bodies.site_order import RULE as BODIES_SITE_ORDER
 from server.rules.catalogue.bodies.too_close import RULE as BODIES_TOO_CLOSE
 from server.rules.catalogue.bodies.wrong_kind import RULE as BODIES_WRONG_KIND
+from server.rules.catalogue.denture.thin import RULE as DENTURE_THIN
 from server.rules.catalogue.file.far_origin import RULE as FILE_FAR_ORIGIN
 from server.rules.catalogue.file.irregular import RULE as FILE_IRREGULAR
 from server.rules.catalogue.file.no_triangles import RULE as FILE_NO_TRIANGLES
@@ -43,6 +44,10 @@ from server.rules.catalogue.markers.span import RULE as MARKERS_SPAN
 from server.rules.catalogue.markers.wrong_kind import RULE as MARKERS_WRONG_KIND
 from server.rules.catalogue.round.changed_too_much import RULE as ROUND_CHANGED_TOO_MUCH
 from server.rules.catalogue.round.same_as_before import RULE as ROUND_SAME_AS_BEFORE
+from server.rules.catalogue.space.cantilever import RULE as SPACE_CANTILEVER
+from server.rules.catalogue.space.restorative import RULE as SPACE_RESTORATIVE
+from server.rules.catalogue.space.screw_exit import RULE as SPACE_SCREW_EXIT
+from server.rules.catalogue.space.thickness import RULE as SPACE_THICKNESS
 from server.rules.catalogue.surface.coarse import RULE as SURFACE_COARSE
 from server.rules.catalogue.surface.degenerate import RULE as SURFACE_DEGENERATE
 from server.rules.catalogue.surface.double_layer import RULE as SURFACE_DOUBLE_LAYER
@@ -122,8 +127,15 @@ RULES: tuple[Rule, ...] = (
     MARKERS_SCALE,
     MARKERS_SPAN,
     MARKERS_WRONG_KIND,
+    # denture
+    DENTURE_THIN,
     # vertical
     VERTICAL_CHANGED,
     VERTICAL_MISSING,
     VERTICAL_UNREPEATABLE,
+    # space
+    SPACE_CANTILEVER,
+    SPACE_RESTORATIVE,
+    SPACE_SCREW_EXIT,
+    SPACE_THICKNESS,
 )
