@@ -8,9 +8,9 @@ from scipy import sparse
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 
-from seed_data.phantoms.bodies import KINDS
 from seed_data.phantoms.dice import Dice
 from seed_data.phantoms.scanner import SOFT, Draft
+from seed_data.phantoms.sites import body_points
 from seed_data.phantoms.solids import Placed
 from seed_data.phantoms.surface import border_edges, edges_of, pieces
 
@@ -74,9 +74,10 @@ def disc(draft: Draft, centre_mm: Floats, radius_mm: float) -> Flags:
 
 
 def near_body(rng: Dice, draft: Draft, placed: Placed, *, distance_mm: float) -> Floats:
-    """A tissue vertex about that far from the rim of a body's seat."""
+    """A tissue vertex about that far from a body's surface. Raises LookupError where there is none."""
     soft = np.flatnonzero(draft.label == SOFT)
-    rim = KINDS[placed.kind].seat_radius_mm
-    off = np.linalg.norm(draft.vertices_mm[soft] - placed.seat_mm, axis=1) - rim
-    ring = soft[np.abs(off - distance_mm) < 0.4]
+    off, _ = cKDTree(body_points(placed)).query(draft.vertices_mm[soft], distance_upper_bound=distance_mm + 1.0)
+    ring = soft[np.abs(off - distance_mm) < 0.25]
+    if len(ring) == 0:
+        raise LookupError("no tissue lies so near to this body: choose another seed")
     return np.asarray(draft.vertices_mm[int(ring[int(rng.integers(len(ring)))])], dtype=np.float64)
