@@ -15,11 +15,14 @@ from pydantic import ValidationError
 
 from seed_data.phantoms.command import phantom
 from server.errors import ArchproofError
+from server.handoff.folder import Acceptance, against, release_folder
+from server.handoff.package.pieces import PackageBroken
 from server.inspection.child import ChildLimits, ChildPool
 from server.inspection.folder import (
     FolderUnusable,
     body_entries,
     check_folder,
+    inspect_folder,
     read_folder,
     write_pictures,
     write_report,
@@ -30,10 +33,14 @@ from server.rules.catalogue import RULES
 from server.rules.documents import catalogue_markdown, catalogue_rows
 from server.rules.limit import Level, Outcome
 from server.rules.sheet import ToleranceSheet, read_sheet
+from server.rules.wording import count_words
 from server.version import SOFTWARE
 
 UNUSABLE = 30
 """Exit code where the folder, form or sheet cannot be used: no verdict was given."""
+
+BROKEN = 1
+"""Exit code where the fault is ours."""
 
 CHILDREN = 2
 LIMITS = ChildLimits(memory_bytes=4 * 1024**3, wall_s=300.0, cpu_s=600.0)
@@ -80,6 +87,60 @@ def check(
         raise typer.Exit(UNUSABLE) from error
     _print(report, pictures)
     raise typer.Exit(report.verdict.exit_code)
+
+
+@app.command()
+def release(
+    folder: Annotated[Path, typer.Argument(help="Folder with case.json and the files it names.")],
+    out: Annotated[Path, typer.Argument(help="The archive to write.")],
+    bodies: Annotated[
+        Path | None, typer.Option(help="Folder of reference bodies, instead of FOLDER/bodies.")
+    ] = None,
+    sheet: Annotated[Path | None, typer.Option(help="Tolerance sheet (JSON) to judge under.")] = None,
+    accept: Annotated[
+        str | None,
+        typer.Option(help="Why what stands against it is accepted; it is written into the archive."),
+    ] = None,
+    by: Annotated[str | None, typer.Option(help="Who accepts it.")] = None,
+    consent: Annotated[
+        bool, typer.Option("--consent", help="The prescriber was asked about what is at return, and agrees.")
+    ] = False,
+    now: Annotated[str | None, typer.Option(help="Time of release, ISO 8601, instead of the clock.")] = None,
+) -> None:
+    """Check a record set and pack it for design: exit 0 packed; 10 or 20 as for `check` where something stands against it."""
+    if accept is not None and not by:
+        raise typer.BadParameter("say who accepts it", param_hint="--by")
+    acceptance = Acceptance(accept, by, has_consent=consent) if accept is not None and by else None
+    moment = _time(now)
+    try:
+        record_set = read_folder(folder, bodies)
+        applied = _sheet(sheet)
+        with ChildPool(CHILDREN, LIMITS) as children:
+            inspected = inspect_folder(
+                record_set, now=moment, run=children.run, sheet=applied, workers=CHILDREN
+            )
+            left = against(inspected.report, acceptance)
+            made = None
+            if not left:
+                made = release_folder(
+                    record_set, inspected, out, now=moment, run=children.run, acceptance=acceptance
+                )
+    except PackageBroken as fault:
+        typer.echo(fault.says, err=True)
+        raise typer.Exit(BROKEN) from fault
+    except (ArchproofError, OSError) as error:
+        typer.echo(getattr(error, "says", None) or f"{error}", err=True)
+        raise typer.Exit(UNUSABLE) from error
+    if made is None:
+        _print(inspected.report, None)
+        typer.echo(
+            f"\nNot packed: {count_words(len(left), 'finding')} must be cleared, or accepted with --accept and --by."
+        )
+        raise typer.Exit(inspected.report.verdict.exit_code)
+    in_place = sum(bool(file.T_joint_source) for file in made.files)
+    typer.echo(
+        f"{out}: {count_words(in_place, 'surface')} in one frame, {len(made.files)} files, read back whole."
+    )
 
 
 def _sheet(path: Path | None) -> ToleranceSheet | None:

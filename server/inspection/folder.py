@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import time
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
@@ -19,6 +20,7 @@ from server.inspection.measuring import OF_CASES, RecordFile
 from server.inspection.report import Report, Timing
 from server.inspection.too_heavy import Run, measured_case, measured_record
 from server.measures.body_set import BodyFile, BodySet, BodyUnusable, ready_body
+from server.measures.measure import Measurement
 from server.records.bodies import BodyEntry
 from server.records.case_form import CaseForm, FormUnusable, read_case_form
 from server.rules.evidence import CaseEvidence, RecordEvidence
@@ -120,6 +122,22 @@ def check_folder(
     record_set: RecordSet, *, now: datetime, run: Run, sheet: ToleranceSheet | None = None, workers: int = 2
 ) -> Report:
     """Measures every record of the set, then the records together, and judges them. `now`: aware of its zone."""
+    return inspect_folder(record_set, now=now, run=run, sheet=sheet, workers=workers).report
+
+
+@dataclass(frozen=True)
+class Inspected:
+    """A record set with everything measured of it, and the report."""
+
+    report: Report
+    measured: tuple[Measurement, ...]
+    sha256: Mapping[str, str]
+
+
+def inspect_folder(
+    record_set: RecordSet, *, now: datetime, run: Run, sheet: ToleranceSheet | None = None, workers: int = 2
+) -> Inspected:
+    """The same, and what it rests on: every measurement, and the SHA-256 of each record by file."""
     begun = time.perf_counter()
     known = {record.entry.file: (record, _sha256(record)) for record in record_set.records}
     with ThreadPoolExecutor(max_workers=workers) as threads:
@@ -141,7 +159,8 @@ def check_folder(
         measurements={m.measure: m for m in together if m.measure in OF_CASES},
         bodies=record_set.bodies.entries,
     )
-    return judge_case(evidence, sheet, timing=Timing(measure=seconds))
+    report = judge_case(evidence, sheet, timing=Timing(measure=seconds))
+    return Inspected(report, (*kept, *together), {file: sha256 for file, (_, sha256) in known.items()})
 
 
 def _sha256(record: RecordFile) -> str:
@@ -173,9 +192,11 @@ def write_pictures(report: Report, folder: Path) -> tuple[Path, ...]:
 __all__ = [
     "FolderUnusable",
     "FormUnusable",
+    "Inspected",
     "RecordSet",
     "body_entries",
     "check_folder",
+    "inspect_folder",
     "read_bodies",
     "read_folder",
     "write_pictures",
