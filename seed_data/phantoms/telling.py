@@ -163,7 +163,7 @@ def _scanned(work: Work, key: str, draft: Draft, made: RecordTruth) -> RecordTru
             "hole_diameters_mm": draft.hole_diameters_mm,
             "island_areas_mm2": draft.speck_areas_mm2,
             "T_record_relation_error": rows(draft.settings.part_moves[1])
-            if draft.settings.part_moves
+            if draft.role is Role.BITE and draft.settings.part_moves
             else None,
         }
     )

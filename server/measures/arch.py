@@ -16,17 +16,24 @@ FAR_MM = 30.0
 """Nothing so far beyond a body's ends is cut away with it, such as what hangs over it in a distorted scan."""
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 
 def arch_without_bodies(record: RecordBench, found: BodiesResult) -> ArchFrame | None:
     """How a jaw with scan bodies lies, in the record's frame: their tops would pass for a crest, so they are left out. None
     where the scan shows no arch."""
     topology, points = record.topology, record.scan.vertices
-    kinds = {kind.id: kind for kind in record.reference_bodies}
     normals = -topology.normals if found.is_turned else topology.normals
     occlusal = occlusal_direction(normals, topology.areas_mm2)
     if occlusal is None:
         return None
+    return arch_frame(points[is_beside_bodies(record, found)], occlusal)
+
+
+def is_beside_bodies(record: RecordBench, found: BodiesResult) -> Bools:
+    """(n,) which vertices of a jaw scan belong to none of its scan bodies."""
+    points = record.scan.vertices
+    kinds = {kind.id: kind for kind in record.reference_bodies}
     keep = np.ones(len(points), dtype=bool)
     for seen in found.bodies:
         kind = kinds[seen.body]
@@ -36,7 +43,7 @@ def arch_without_bodies(record: RecordBench, found: BodiesResult) -> ArchFrame |
         )
         q = apply(inverse(pose_of(seen)), points[near])
         keep[near] &= (np.hypot(q[:, 0], q[:, 1]) > kind.reach_mm + BESIDE_MM) | (q[:, 2] < 0.0)
-    return arch_frame(points[keep], occlusal)
+    return keep
 
 
 def plain_arch(record: RecordBench) -> ArchFrame | None:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter
+from scipy.spatial import cKDTree
 
 from server.metrology.scan import Points
 
@@ -65,14 +66,25 @@ class ArchFrame:
         """(n,) arc length along the curve from its midline to the foot of each point (n, 3), + toward `side`."""
         offset = points - self.origin_mm
         x, y = offset @ self.side, offset @ self.front
+        bow, length = self._bow
+        foot = cKDTree(bow).query(np.column_stack([x, y]))[1]
+        return np.asarray(length[foot])
+
+    def at_mm(self, along_mm: float) -> Floats:
+        """(2,) the point of the curve at an arc length, along `side` and `front` from the origin."""
+        bow, length = self._bow
+        return np.array([np.interp(along_mm, length, bow[:, 0]), np.interp(along_mm, length, bow[:, 1])])
+
+    @property
+    def _bow(self) -> tuple[Floats, Floats]:
+        """Points (k, 2) of the curve and their arc length (k,) from its midline."""
         a, b, c = self.curve
         grid = np.linspace(-60.0, 60.0, 1201)
         bow = a + b * grid + c * grid**2
         middle = -b / (2.0 * c) if abs(c) > 1e-9 else 0.0
         length = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(grid), np.diff(bow)))])
         length -= np.interp(np.clip(middle, -60.0, 60.0), grid, length)
-        foot = np.argmin((x[:, None] - grid) ** 2 + (y[:, None] - bow) ** 2, axis=1)
-        return np.asarray(length[foot])
+        return np.column_stack([grid, bow]), length
 
 
 def occlusal_direction(normals: Points, areas_mm2: Floats) -> Floats | None:

@@ -31,6 +31,15 @@ def along_arch_mm(tooth: Tooth) -> float:
 def along_ridge_mm(tooth: Tooth) -> float:
     """The same on the ridge, which runs inside the arch of crowns: a curve that lies inside another by d is shorter by d
     for each radian that it turns, so the front loses most."""
-    s = along_arch_mm(tooth)
+    return _on_ridge_mm(along_arch_mm(tooth))
+
+
+def _on_ridge_mm(s: float) -> float:
     turned = TURN_RAD * (1.0 - math.exp(-abs(s) / TURN_OVER_MM))
     return math.copysign(abs(s) - RIDGE_INSIDE_MM * turned, s)
+
+
+def crown_ends_mm(arch: Arch, *, is_on_ridge: bool) -> tuple[float, ...]:
+    """Arc length from the midline to the far side of each tooth, 1 to 8, along the crowns or on the ridge beneath them."""
+    ends = [sum(CROWN_WIDTHS_MM[arch][: k + 1]) for k in range(8)]
+    return tuple(_on_ridge_mm(end) if is_on_ridge else end for end in ends)

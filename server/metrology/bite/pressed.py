@@ -30,35 +30,44 @@ def pressed(points: Points, faces: Faces, gap_mm: Floats, other: BoxTree, occlus
     """points (n, 3), faces (m, 3) of the working surface; gap_mm (n,): NaN where a point does not face the other jaw;
     occlusal (3,) unit, from the working jaw to the other."""
     corners = gap_mm[faces]
-    inside = faces[np.isfinite(corners).all(axis=1) & (corners < 0.0).any(axis=1)]
-    if not len(inside):
+    faces = faces[np.isfinite(corners).all(axis=1) & (corners < 0.0).any(axis=1)]
+    if not len(faces):
         return Pressed(0.0, 0.0)
-    used, local = np.unique(inside, return_inverse=True)
-    depth = np.zeros(len(used))
-    deep = gap_mm[used] < 0.0
-    hits = other.first_hits(
-        points[used[deep]], np.broadcast_to(-occlusal, (int(deep.sum()), 3)), LONGEST_MM, 0.0
-    )
-    depth[deep] = np.where(hits.facets >= 0, hits.distance_mm, -gap_mm[used[deep]])
-    area, volume = 0.0, 0.0
-    for triangle in local.reshape(-1, 3):
-        piece = _inside_piece(points[used[triangle]], gap_mm[used[triangle]], depth[triangle])
-        for k in range(1, len(piece) - 1):
-            a, b, c = piece[0], piece[k], piece[k + 1]
-            vector = 0.5 * np.cross(b[:3] - a[:3], c[:3] - a[:3])
-            area += float(np.linalg.norm(vector))
-            volume += abs(float(vector @ occlusal)) * float(a[3] + b[3] + c[3]) / 3.0
-    return Pressed(area, volume)
+    deep = np.unique(faces)
+    deep = deep[gap_mm[deep] < 0.0]
+    column = np.zeros(len(points))
+    hits = other.first_hits(points[deep], np.tile(-occlusal, (len(deep), 1)), LONGEST_MM)
+    column[deep] = np.where(hits.facets >= 0, hits.distance_mm, -gap_mm[deep])
+    pieces = _inside(np.concatenate([points, column[:, None]], axis=1)[faces], gap_mm[faces])
+    a, b, c = pieces[:, 0], pieces[:, 1], pieces[:, 2]
+    vectors = 0.5 * np.cross(b[:, :3] - a[:, :3], c[:, :3] - a[:, :3])
+    across = np.abs(vectors @ occlusal)
+    return Pressed(float(np.linalg.norm(vectors, axis=1).sum()), float(across @ pieces[:, :, 3].mean(axis=1)))
 
 
-def _inside_piece(points: Points, gap: Floats, depth: Floats) -> list[Floats]:
-    """The corners (x, y, z, depth) of what is left of a triangle where the gap is negative (Sutherland & Hodgman 1974)."""
-    made = []
-    for k in range(3):
-        j = (k + 1) % 3
-        if gap[k] < 0.0:
-            made.append(np.append(points[k], depth[k]))
-        if (gap[k] < 0.0) != (gap[j] < 0.0):
-            share = gap[k] / (gap[k] - gap[j])
-            made.append(np.append(points[k] + share * (points[j] - points[k]), 0.0))
-    return made
+def _inside(corners: Floats, gap_mm: Floats) -> Floats:
+    """Triangles (k, 3, 4) of x, y, z and column that make up what is left of triangles (m, 3, 4) where the gap (m, 3) is
+    negative."""
+    inside = gap_mm < 0.0
+    count = inside.sum(axis=1)
+    made = [corners[count == 3]]
+    for few, is_in in ((1, True), (2, False)):
+        own = count == few
+        lone = np.argmax(inside[own] == is_in, axis=1)
+        turn = (lone[:, None] + np.arange(3)) % 3
+        p = np.take_along_axis(corners[own], turn[:, :, None], axis=1)
+        g = np.take_along_axis(gap_mm[own], turn, axis=1)
+        ab, ac = _crossing(p, g, 1), _crossing(p, g, 2)
+        if is_in:
+            made.append(np.stack([p[:, 0], ab, ac], axis=1))
+        else:
+            made += [np.stack([ab, p[:, 1], p[:, 2]], axis=1), np.stack([ab, p[:, 2], ac], axis=1)]
+    return np.concatenate(made)
+
+
+def _crossing(corners: Floats, gap_mm: Floats, k: int) -> Floats:
+    """(m, 4) where the gap passes through nothing between the first corner and another; no column stands there."""
+    share = (gap_mm[:, 0] / (gap_mm[:, 0] - gap_mm[:, k]))[:, None]
+    at = corners[:, 0] + share * (corners[:, k] - corners[:, 0])
+    at[:, 3] = 0.0
+    return np.asarray(at)

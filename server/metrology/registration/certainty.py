@@ -96,12 +96,13 @@ class Certainty:
             loose=np.vstack([self.loose, other.loose]),
         )
 
-    def widened(self, stitching_mm: float) -> Certainty:
+    def widened(self, stitching_mm: float, arm_mm: float | None = None) -> Certainty:
         """The same where the surfaces as scanned lie off the true ones: by a standard deviation of `stitching_mm` as a
-        whole, and turned by as much at the arm's length. A fit cannot see it: both are then moved alike, or bent.
+        whole, and turned by as much over `arm_mm`, their own arm where none is given. A fit cannot see it: both are then
+        moved alike, or bent.
         """
         variance = stitching_mm**2
-        extra = np.diag([variance / self.arm_mm**2] * 3 + [variance] * 3)
+        extra = np.diag([variance / (arm_mm or self.arm_mm) ** 2] * 3 + [variance] * 3)
         return replace(self, covariance=self.covariance + extra)
 
     def _radius(self, covariance: Floats) -> float:
