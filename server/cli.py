@@ -26,7 +26,9 @@ from server.inspection.folder import (
     read_folder,
     write_pictures,
     write_report,
+    write_whole,
 )
+from server.inspection.paper import report_pdf
 from server.inspection.report import Report
 from server.kit.settings import Settings
 from server.rules.catalogue import RULES
@@ -65,6 +67,7 @@ def check(
     json_file: Annotated[
         Path | None, typer.Option("--json", help="Write the report as JSON to this file.")
     ] = None,
+    pdf: Annotated[Path | None, typer.Option(help="Write the report as PDF to this file.")] = None,
     pictures: Annotated[
         Path | None, typer.Option(help="Write the pictures of the findings into this folder, as PNG.")
     ] = None,
@@ -80,6 +83,8 @@ def check(
             )
         if json_file is not None:
             write_report(report, json_file)
+        if pdf is not None:
+            write_whole(pdf, report_pdf(report, record_set.form))
         if pictures is not None:
             write_pictures(report, pictures)
     except (ArchproofError, OSError) as error:

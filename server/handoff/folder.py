@@ -11,6 +11,7 @@ from typing import Any
 from server.handoff.manifest import Accepted, Manifest, PackageManifest, ReleasedRecord
 from server.handoff.package.archive import write_package
 from server.handoff.package.parts import make_parts
+from server.handoff.papers import papers_of
 from server.inspection.folder import Inspected, RecordSet
 from server.inspection.report import Report
 from server.rules.finding import Finding
@@ -73,7 +74,7 @@ def release_folder(
     )
     partial = out.with_name(out.name + ".partial")
     try:
-        made = write_package(partial, parts, told, report.model_dump_json(indent=1).encode())
+        made = write_package(partial, parts, told, papers_of(report, record_set.form, told))
         partial.replace(out)
     finally:
         partial.unlink(missing_ok=True)

@@ -18,6 +18,7 @@ from server.handoff.manifest import Manifest
 from server.handoff.package.archive import require_whole, write_package
 from server.handoff.package.parts import Parts, make_parts
 from server.handoff.package.pieces import PackageBroken
+from server.handoff.papers import papers_of
 from server.handoff.release import PACK_RELEASE, release_of
 from server.handoff.tables import Release
 from server.inspection.body_meshes import opened
@@ -78,7 +79,7 @@ def pack(portal: Portal, run: Callable[..., Parts], release_id: str) -> None:
         meshes = stack.enter_context(opened(portal, standing.bodies))
         parts = run(make_parts, seen.form, files, kept, meshes)
         told = Manifest.model_validate(release.manifest)
-        write_package(path, parts, told, report.model_dump_json(indent=1).encode())
+        write_package(path, parts, told, papers_of(report, seen.form, told))
         _keep(portal, release_id, path)
 
 

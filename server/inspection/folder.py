@@ -170,10 +170,14 @@ def _sha256(record: RecordFile) -> str:
 
 def write_report(report: Report, path: Path) -> None:
     """Writes the report's JSON; whole or not at all."""
+    text = json.dumps(report.model_dump(mode="json"), ensure_ascii=False, indent=1)
+    write_whole(path, text.encode())
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Writes a file; whole or not at all."""
     partial = path.with_name(path.name + ".partial")
-    partial.write_text(
-        json.dumps(report.model_dump(mode="json"), ensure_ascii=False, indent=1), encoding="utf-8"
-    )
+    partial.write_bytes(data)
     partial.replace(path)
 
 
@@ -201,4 +205,5 @@ __all__ = [
     "read_folder",
     "write_pictures",
     "write_report",
+    "write_whole",
 ]

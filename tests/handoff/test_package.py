@@ -21,7 +21,7 @@ import trimesh
 from seed_data.phantoms.telling import truth_of
 from seed_data.phantoms.truth import PhantomTruth, matrix
 from server.handoff.manifest import Accepted, Manifest, PackageManifest
-from server.handoff.package.archive import require_whole, write_package
+from server.handoff.package.archive import Papers, require_whole, write_package
 from server.handoff.package.parts import SCENE, Parts, make_parts
 from server.handoff.package.pieces import PackageBroken
 from server.inspection.folder import read_folder
@@ -60,6 +60,9 @@ RELEASE = Manifest(
 )
 
 
+PAPERS = Papers(b"{}", b"%PDF-")
+
+
 @dataclass(frozen=True)
 class Packed:
     truth: PhantomTruth
@@ -89,7 +92,7 @@ def packed(tmp_path_factory: pytest.TempPathFactory) -> Packed:
     made += measure_case(record_set.form, record_set.records, {}, tuple(made), record_set.bodies)
     parts = make_parts(record_set.form, record_set.records, tuple(made), record_set.bodies)
     path = folder / "out.zip"
-    return Packed(truth, parts, path, write_package(path, parts, RELEASE, b"{}"))
+    return Packed(truth, parts, path, write_package(path, parts, RELEASE, PAPERS))
 
 
 def test_every_file_is_what_the_manifest_says(packed: Packed) -> None:
@@ -184,7 +187,7 @@ def test_reference_bodies_stand_at_their_sites(packed: Packed) -> None:
 
 def test_the_same_content_gives_the_same_bytes(packed: Packed, tmp_path: Path) -> None:
     again = tmp_path / "again.zip"
-    write_package(again, packed.parts, RELEASE, b"{}")
+    write_package(again, packed.parts, RELEASE, PAPERS)
     assert again.read_bytes() == packed.path.read_bytes()
 
 

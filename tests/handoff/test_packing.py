@@ -61,6 +61,7 @@ def test_a_release_is_packed_by_a_job_and_named_by_its_hash(house: House, releas
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         manifest = PackageManifest.model_validate_json(archive.read("manifest.json"))
         report = json.loads(archive.read("report.json"))
+        paper = archive.read("report.pdf")
     assert manifest.case_id == released.case_id
     assert [(file.source, file.path) for file in manifest.files if file.role] == [
         ("jaw.stl", "scans/jaw.stl")
@@ -68,6 +69,7 @@ def test_a_release_is_packed_by_a_job_and_named_by_its_hash(house: House, releas
     assert [left.file for left in manifest.left_out] == ["tissue.stl"]
     assert manifest.accepted
     assert manifest.no_positions
+    assert paper.startswith(b"%PDF-")
     assert report["schema"] == "archproof.report/1"
 
 

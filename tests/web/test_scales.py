@@ -5,7 +5,8 @@ import math
 import pytest
 
 from server.rules.finding import LimitApplied
-from server.web.pages.scales import WIDTH, figure, limit_words, measured, scale_of
+from server.rules.numbers import figure, limit_words, measured
+from server.web.pages.scales import WIDTH, scale_of
 
 
 def limit(look: float, back: float, sense: str = "upper") -> LimitApplied:

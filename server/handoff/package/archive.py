@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import zipfile
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 from server.handoff.manifest import JointFrame, Manifest, PackageManifest, PackedFile
@@ -19,9 +20,17 @@ _MOMENT = (1980, 1, 1, 0, 0, 0)
 """The earliest an archive can say, so that equal content gives equal bytes; the manifest says when it was released."""
 
 
-def write_package(path: Path, parts: Parts, release: Manifest, report_json: bytes) -> PackageManifest:
+@dataclass(frozen=True, slots=True)
+class Papers:
+    """The report as data and on paper."""
+
+    json: bytes
+    pdf: bytes
+
+
+def write_package(path: Path, parts: Parts, release: Manifest, report: Papers) -> PackageManifest:
     """Writes the archive and reads it back; its manifest. Raises PackageBroken, OSError."""
-    made = dict(_documents(parts, release, report_json))
+    made = dict(_documents(parts, release, report))
     told = {piece.path: piece for piece in parts.pieces}
     data = {**made, **{piece.path: piece.data for piece in parts.pieces}}
     manifest = PackageManifest(
@@ -58,9 +67,10 @@ def require_whole(path: Path) -> PackageManifest:
     return manifest
 
 
-def _documents(parts: Parts, release: Manifest, report_json: bytes) -> Iterator[tuple[str, bytes]]:
+def _documents(parts: Parts, release: Manifest, report: Papers) -> Iterator[tuple[str, bytes]]:
     yield "README.txt", guide_text(parts, release).encode()
-    yield "report.json", report_json
+    yield "report.json", report.json
+    yield "report.pdf", report.pdf
     if parts.scene:
         yield SCENE, parts.scene
     if parts.positions:

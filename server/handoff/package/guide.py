@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from server.handoff.manifest import Manifest
 from server.handoff.package.parts import SCENE, Parts
+from server.rules.cautions import CAUTIONS
 from server.rules.wording import count_words, sentence
 
 _SOURCES = {
@@ -13,12 +14,6 @@ _SOURCES = {
     "jaw": "the scan bodies of the jaw scan; nothing independent has checked their span",
     "imprints": "imprints in the denture; for tissue and a luted provisional only, never for a rigid definitive",
 }
-_CAUTIONS = (
-    "This is not a diagnosis; the dentist decides. Follow local rules.",
-    "Limits come from laboratory studies and practice; none guarantees a passive fit. Verify with a try-in or a jig before the definitive.",
-    "Software cannot see an unseated scan body or a loose abutment; the clinic confirms by radiograph and torque.",
-    "A scan does not prove that the bite was centric.",
-)
 
 
 def guide_text(parts: Parts, release: Manifest) -> str:
@@ -74,6 +69,6 @@ def _lines(parts: Parts, release: Manifest) -> Iterator[str]:
         yield "Everything that this version measures was measured."
     yield ""
     yield "CAUTIONS"
-    yield from _CAUTIONS
+    yield from CAUTIONS
     yield ""
     yield f"manifest.json names {count_words(len(release.records), 'record')} as sent, and every file here, with SHA-256."

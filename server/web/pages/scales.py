@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from server.rules.finding import LimitApplied
+from server.rules.numbers import figure, limit_words, measured
 
 WIDTH = 340.0
 _LEFT, _RIGHT = 6.0, 334.0
@@ -46,38 +47,6 @@ class ScaleView:
     value_words: str
     words: str
     is_off_scale: bool
-
-
-def figure(value: float, u95: float | None = None) -> str:
-    """A number as people write it: to the place its uncertainty reaches, else to three significant digits."""
-    if u95:
-        places = max(0, 1 - math.floor(math.log10(u95)))
-        return f"{value:.{min(places, 4)}f}"
-    if value == 0 or value == int(value):
-        return f"{value:,.0f}".replace(",", " ")
-    places = max(0, 2 - math.floor(math.log10(abs(value))))
-    return (
-        f"{value:.{min(places, 4)}f}".rstrip("0").rstrip(".") if places else f"{value:,.0f}".replace(",", " ")
-    )
-
-
-def measured(value: float, u95: float | None, unit: str) -> str:
-    """Value, uncertainty and unit in words: “0.21 ± 0.02 mm”."""
-    doubt = f" ± {figure(u95, u95)}" if u95 else ""
-    return f"{figure(value, u95)}{doubt}{' ' + unit if unit else ''}"
-
-
-def limit_words(limit: LimitApplied, unit: str) -> str:
-    """“looked at above 0.10 mm, returned above 0.15 mm”; one number where the two coincide."""
-    side = "below" if limit.sense == "lower" else "above"
-    tail = f" {unit}" if unit else ""
-    look = figure(limit.look)
-    if math.isinf(limit.return_):
-        return f"looked at {side} {look}{tail}"
-    back = figure(limit.return_)
-    if limit.look == limit.return_:
-        return f"returned {side} {back}{tail}"
-    return f"looked at {side} {look}{tail}, returned {side} {back}{tail}"
 
 
 def scale_of(value: float, u95: float | None, unit: str, limit: LimitApplied) -> ScaleView:

@@ -12,6 +12,7 @@ from server.inspection.report import Report, Verdict
 from server.records.roles import Role
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
+from server.rules.numbers import figure
 from server.rules.wording import listed
 from server.web.pages.chair.gates import GateEvidence
 from server.web.pages.chair.nameless import GUESSED, nameless_view, role_option
@@ -30,7 +31,6 @@ from server.web.pages.form.build import WORDS
 from server.web.pages.parts import BUSY_TAG, Frame, OptionView, TagView, level_tag
 from server.web.pages.pictures import Pictures
 from server.web.pages.reasons import anchor_of, at_level, reason_of, title_of, unmeasured
-from server.web.pages.scales import figure
 from server.web.pages.words import size_words, time_view
 
 UNIT_WORDS = {

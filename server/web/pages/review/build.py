@@ -13,6 +13,7 @@ from server.inspection.report import Report
 from server.records.roles import Role
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
+from server.rules.numbers import limit_words, measured
 from server.rules.wording import count_words, sentence
 from server.web.pages.chair.build import (
     UNIT_WORDS,
@@ -36,7 +37,6 @@ from server.web.pages.review.page import (
     ReturnView,
     ReviewPage,
 )
-from server.web.pages.scales import limit_words, measured
 from server.web.pages.words import due_words, size_words, time_view
 
 _ORDER = {Outcome.FAILED: 0, Outcome.DOUBTFUL: 1, Outcome.CRASHED: 2, Outcome.NOT_MEASURED: 3}

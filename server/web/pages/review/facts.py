@@ -12,9 +12,9 @@ from server.measures.frames import JOINT, JointResult
 from server.measures.measure import Status
 from server.records.case_form import CaseForm
 from server.records.roles import Role
+from server.rules.numbers import figure
 from server.web.pages.form.build import ATTESTED_WORDS, WORDS
 from server.web.pages.review.page import FactRow, MeasureRow, SiteRow
-from server.web.pages.scales import figure
 from server.web.pages.words import time_view
 
 NOT_SAID = "not said"

@@ -1,0 +1,21 @@
+"""The report of a release, as data and on paper, with what was accepted."""
+
+from __future__ import annotations
+
+from server.handoff.manifest import Accepted, Manifest
+from server.handoff.package.archive import Papers
+from server.inspection.paper import AcceptedLine, report_pdf
+from server.inspection.report import Report
+from server.records.case_form import CaseForm
+
+
+def papers_of(report: Report, form: CaseForm, release: Manifest) -> Papers:
+    """Both."""
+    lines = [_line(accepted) for accepted in release.accepted]
+    return Papers(report.model_dump_json(indent=1).encode(), report_pdf(report, form, lines))
+
+
+def _line(accepted: Accepted) -> AcceptedLine:
+    about = ", ".join((*accepted.records, *(f"site {site}" for site in accepted.sites)))
+    consent = "; the prescriber agreed" if accepted.has_consent else ""
+    return AcceptedLine(accepted.rule, about, accepted.reason, f"{accepted.by}{consent}")
