@@ -71,7 +71,7 @@ def _manifest(work: Work, case: Case, report: Report) -> Manifest:
         sheet=report.sheet,
         form=case.form,
         records=tuple(_record(r) for r in records_of(work, case.id, case.round_number)),
-        accepted=_accepted(report, waivers),
+        accepted=accepted_in(report, waivers),
         not_measured=report.not_measured,
     )
 
@@ -87,7 +87,7 @@ def _record(record: Record) -> ReleasedRecord:
     )
 
 
-def _accepted(report: Report, waivers: dict[str, Waiver]) -> tuple[Accepted, ...]:
+def accepted_in(report: Report, waivers: dict[str, Waiver]) -> tuple[Accepted, ...]:
     pairs = [(f, waivers[finding_key(f, report)]) for f in report.findings if is_waived(f, report, waivers)]
     return tuple(
         Accepted(

@@ -8,7 +8,9 @@ from collections.abc import Mapping
 from sqlmodel import select
 
 from server.accounts.work import Work
+from server.cases.lookup import current_round
 from server.cases.tables import Case, Round
+from server.errors import NotFound
 from server.inspection.report import Report
 from server.inspection.tables import Judgement, Waiver
 from server.kit.ids import new_id
@@ -83,3 +85,17 @@ def open_findings(report: Report, waivers: Mapping[str, Waiver]) -> list[Finding
 def is_waived(finding: Finding, report: Report, waivers: Mapping[str, Waiver]) -> bool:
     waiver = waivers.get(finding_key(finding, report))
     return waiver is not None and Level(waiver.level).gravity >= finding.level.gravity
+
+
+class NotJudged(NotFound):
+    """There is no report on the round at hand yet."""
+
+    code = "not-judged"
+
+
+def judged_report(work: Work, case: Case) -> Report:
+    """The latest report on the round at hand. Raises NotJudged."""
+    found = report_of(work, current_round(work, case))
+    if found is None:
+        raise NotJudged("The round at hand has not been judged yet.")
+    return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from urllib.parse import quote
 
-from fastapi.responses import StreamingResponse
+from fastapi.responses import Response, StreamingResponse
 
 from server.cases.tables import Record
 from server.handoff.packing import package_key
@@ -28,6 +28,12 @@ def package(portal: Portal, release: Release, patient_code: str) -> StreamingRes
     return StreamingResponse(
         _bytes(portal, package_key(release.id)), media_type="application/zip", headers=headers
     )
+
+
+def paper(pdf: bytes) -> Response:
+    """A report on paper, to be read where the browser can."""
+    headers = {"Content-Disposition": 'inline; filename="report.pdf"', "Cache-Control": "no-store"}
+    return Response(pdf, media_type="application/pdf", headers=headers)
 
 
 def _headers(name: str, size_bytes: int, sha256: str) -> dict[str, str]:

@@ -11,17 +11,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pypdf import PdfReader
 
 from server.accounts.work import PORTAL, reading, writing
 from server.cases.turns import submit
 from server.handoff.manifest import PackageManifest
 from server.handoff.packing import NotPacked, doings, pack, package_key, package_of
+from server.handoff.papers import paper_of
 from server.handoff.release import PACK_RELEASE, release, release_or_none
 from server.handoff.tables import Release
 from server.inspection.child import ChildDied
+from server.inspection.judgements import NotJudged
 from server.records.roles import Role
 from tests.portal.house import CLINIC, LAB, House, here, open_house, waves
-from tests.review.test_deciding import waive_all
+from tests.review.test_deciding import REASON, waive_all
 
 
 @pytest.fixture
@@ -117,3 +120,16 @@ def test_a_release_that_is_gone_needs_no_package(house: House) -> None:
     doing.run("0" * 32)
     assert doing.give_up is not None
     doing.give_up("0" * 32)
+
+
+def test_the_paper_names_what_was_accepted(house: House, released: Release) -> None:
+    with reading(house.portal, house.actors[CLINIC]) as work:
+        pdf = paper_of(work, released.case_id)
+    words = "".join("".join(page.extract_text().split()) for page in PdfReader(io.BytesIO(pdf)).pages)
+    assert REASON.replace(" ", "") in words
+
+
+def test_before_the_first_judgement_there_is_no_paper(house: House) -> None:
+    case_id = house.case()
+    with reading(house.portal, house.actors[CLINIC]) as work, pytest.raises(NotJudged):
+        paper_of(work, case_id)

@@ -84,6 +84,7 @@ PAGES = {
     ("POST", "/cases/{case_id}/return"): page(403, 404, 409, says="Back."),
     ("POST", "/cases/{case_id}/release"): page(403, 404, 409),
     ("GET", "/cases/{case_id}/release/package"): page(404, 404, 404),
+    ("GET", "/cases/{case_id}/report.pdf"): page(404, 404, 404),
 }
 WAIVER = {"finding": "x", "reason": "Because it is so."}
 PROGRAMS = {
@@ -103,6 +104,7 @@ PROGRAMS = {
     ("DELETE", "/api/v1/cases/{case_id}/records/{record_id}"): ours(204, 404, 403),
     ("GET", "/api/v1/cases/{case_id}/records/{record_id}/file"): ours(200, 404, 200),
     ("GET", "/api/v1/cases/{case_id}/report"): ours(404, 404, 404),
+    ("GET", "/api/v1/cases/{case_id}/report.pdf"): ours(404, 404, 404),
     ("GET", "/api/v1/cases/{case_id}/findings"): ours(404, 404, 404),
     ("GET", "/api/v1/cases/{case_id}/pictures/{name}"): ours(404, 404, 404),
     ("POST", "/api/v1/cases/{case_id}/waivers"): ours(403, 404, 409, json=WAIVER),

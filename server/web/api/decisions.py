@@ -5,14 +5,12 @@ from __future__ import annotations
 from fastapi import APIRouter
 from fastapi.responses import Response
 
-from server.accounts.work import Work
-from server.cases.lookup import current_round, find_case
-from server.cases.tables import Case
-from server.errors import NotFound
+from server.cases.lookup import find_case
 from server.handoff.manifest import Manifest
 from server.handoff.packing import package_of
+from server.handoff.papers import paper_of
 from server.handoff.release import release, release_of
-from server.inspection.judgements import finding_key, is_waived, report_of, waivers_of
+from server.inspection.judgements import finding_key, is_waived, judged_report, waivers_of
 from server.inspection.report import Report
 from server.inspection.tables import Waiver
 from server.review.deciding import return_case, waive
@@ -21,15 +19,9 @@ from server.web.api.cases import PATH, shape_of
 from server.web.api.examples import RETURN, WAIVER, form_body
 from server.web.api.problems import refusals
 from server.web.api.shapes import CaseShape, FindingListShape, FindingShape, WaiverGiven, WaiverShape, Words
-from server.web.download import package
+from server.web.download import package, paper
 
 router = APIRouter(prefix=PATH)
-
-
-class NotJudged(NotFound):
-    """There is no report on the round at hand yet."""
-
-    code = "not-judged"
 
 
 @router.get("/{case_id}/report", tags=["Verdict"], summary="The report", responses=refusals(404))
@@ -37,7 +29,20 @@ def report(asked: Asked, case_id: str) -> Report:
     """The latest report on the round at hand, as `archproof check --json` writes it. Whether it rests on what the case
     holds now is said by is_judged of the case. Until the first judgement: 404 with the code not-judged."""
     with asked.reading() as work:
-        return _report(work, find_case(work, case_id))
+        return judged_report(work, find_case(work, case_id))
+
+
+@router.get(
+    "/{case_id}/report.pdf",
+    tags=["Verdict"],
+    summary="The report on paper",
+    response_class=Response,
+    responses={200: {"content": {"application/pdf": {}}}, **refusals(404)},
+)
+def report_on_paper(asked: Asked, case_id: str) -> Response:
+    """The same as a PDF, with what the lab has accepted."""
+    with asked.reading() as work:
+        return paper(paper_of(work, case_id))
 
 
 @router.get("/{case_id}/findings", tags=["Verdict"], summary="Findings and waivers", responses=refusals(404))
@@ -45,7 +50,7 @@ def findings(asked: Asked, case_id: str) -> FindingListShape:
     """The findings of that report, each with the key by which the lab waives it, and the waiver that holds."""
     with asked.reading() as work:
         case = find_case(work, case_id)
-        found, waivers = _report(work, case), waivers_of(work, case.id)
+        found, waivers = judged_report(work, case), waivers_of(work, case.id)
     shown = []
     for finding in found.findings:
         key = finding_key(finding, found)
@@ -109,13 +114,6 @@ def packed(asked: Asked, case_id: str) -> Response:
     with asked.reading() as work:
         release, code = package_of(work, case_id), find_case(work, case_id).patient_code
     return package(asked.portal, release, code)
-
-
-def _report(work: Work, case: Case) -> Report:
-    found = report_of(work, current_round(work, case))
-    if found is None:
-        raise NotJudged("The round at hand has not been judged yet.")
-    return found
 
 
 def _waiver(waiver: Waiver) -> WaiverShape:

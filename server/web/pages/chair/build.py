@@ -89,6 +89,7 @@ def chair_page(frame: Frame, view: CaseView, judged: Judged, sending: Sending, z
         submit=_submit(view, report, busy),
         turns=turns_of(view, judged, zone),
         messages=messages_of_case(view, zone, for_lab=False),
+        report_href=f"/cases/{view.case.id}/report.pdf" if judged.report else "",
         live_href=f"/cases/{case.id}/live",
         upload_href=UPLOADS,
         chunk_bytes=sending.chunk_bytes,

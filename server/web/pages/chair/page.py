@@ -165,6 +165,7 @@ class ChairPage:
     submit: SubmitView
     turns: tuple[TurnView, ...]
     messages: tuple[MessageView, ...]
+    report_href: str
     live_href: str
     upload_href: str
     chunk_bytes: int

@@ -89,6 +89,7 @@ def review_page(
         releasing=_releasing(view, report, judged.waived, release),
         turns=turns_of(view, judged, zone),
         messages=messages_of_case(view, zone, for_lab=True),
+        report_href=f"/cases/{case.id}/report.pdf" if report else "",
         live_href=f"/cases/{case.id}/live",
     )
 

@@ -122,4 +122,5 @@ class ReviewPage:
     releasing: ReleaseView
     turns: tuple[TurnView, ...]
     messages: tuple[MessageView, ...]
+    report_href: str
     live_href: str

@@ -1,4 +1,5 @@
-"""What the lab decides about a case: waive, return, release; and fetching a record as it was sent."""
+"""What the lab decides about a case: waive, return, release; and what is fetched of it: a record as it was sent, the report
+on paper, the package."""
 
 from __future__ import annotations
 
@@ -8,9 +9,10 @@ from fastapi.responses import HTMLResponse, Response
 from server.accounts.work import reading
 from server.cases.lookup import find_case, find_record_of
 from server.handoff.packing import package_of
+from server.handoff.papers import paper_of
 from server.handoff.release import release
 from server.review.deciding import return_case, waive
-from server.web.download import attachment, package
+from server.web.download import attachment, package, paper
 from server.web.pages.chair.routes import case_deed
 from server.web.pages.visit import Posted, Visiting
 from server.web.session import may_post
@@ -36,6 +38,12 @@ def return_to_clinic(visit: Visiting, case_id: str, fields: Posted) -> Response:
 @guarded.post("/cases/{case_id}/release", response_class=HTMLResponse)
 def release_to_design(visit: Visiting, case_id: str) -> Response:
     return case_deed(visit, case_id, "released", lambda work: release(work, case_id))
+
+
+@router.get("/cases/{case_id}/report.pdf")
+def report_on_paper(visit: Visiting, case_id: str) -> Response:
+    with reading(visit.portal, visit.actor) as work:
+        return paper(paper_of(work, case_id))
 
 
 @router.get("/cases/{case_id}/release/package")
