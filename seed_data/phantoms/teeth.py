@@ -48,6 +48,12 @@ class ToothRow:
         origins[index] += by_mm * self.axes[index, 2]
         return replace(self, origins_mm=origins)
 
+    def moved(self, T: Floats) -> ToothRow:
+        """The same crowns carried by a rigid motion (4, 4)."""
+        return replace(
+            self, origins_mm=self.origins_mm @ T[:3, :3].T + T[:3, 3], axes=self.axes @ T[:3, :3].T
+        )
+
     def without(self, dropped: set[int]) -> ToothRow:
         keep = np.array([i not in dropped for i in range(len(self.numbers))])
         return ToothRow(

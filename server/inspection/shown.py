@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from server.measures.bodies import BODIES, BodiesResult
+from server.measures.height import HEIGHT
 from server.measures.markers import MARKERS
 from server.measures.measure import Measurement, Status
 from server.measures.sites import SITES, SitesResult
@@ -15,8 +16,9 @@ from server.rules.evidence import CaseEvidence, RecordEvidence
 BODIES_UNSEEN = "where each scan body sits and how well it was caught"
 POSITIONS_UNSEEN = "the implant positions against the jaw scan"
 ROOM_UNSEEN = "the room for the bridge"
+HEIGHT_UNSEEN = "the bite height on surfaces"
 NEVER_MEASURED = (
-    "the bite and the bite height on surfaces",
+    "the bite on surfaces",
     "the fit of the denture's impression side",
 )
 """What no measure of this version looks at: said in every report, so that clear is never read as more than it is."""
@@ -31,6 +33,9 @@ def not_measured(case: CaseEvidence) -> tuple[str, ...]:
     space = case.result_or_none(SPACE)
     if space is None or not any(s.opposing_mm or s.thickness_mm for s in space.sites):
         unseen.append(ROOM_UNSEEN)
+    height = case.result_or_none(HEIGHT)
+    if height is None or height.incisors is None:
+        unseen.append(HEIGHT_UNSEEN)
     return (*unseen, *NEVER_MEASURED)
 
 

@@ -15,6 +15,7 @@ from server.measures.change import CHANGE
 from server.measures.extent import EXTENT
 from server.measures.facing import FACING
 from server.measures.frames import JOINT
+from server.measures.height import HEIGHT
 from server.measures.layers import LAYERS
 from server.measures.markers import MARKERS
 from server.measures.measure import CaseMeasure, RecordMeasure
@@ -42,4 +43,14 @@ RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = (
     BODIES,
 )
 
-CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (CHANGE, SITES, MARKERS, JOINT, MOUTH, SPACE, WALLS, SPREAD)
+CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (
+    CHANGE,
+    SITES,
+    MARKERS,
+    JOINT,
+    MOUTH,
+    SPACE,
+    WALLS,
+    SPREAD,
+    HEIGHT,
+)

@@ -48,7 +48,15 @@ class DoesNotApply:
     says: str
 
 
-Seen = Observation | DoesNotApply
+@dataclass(frozen=True, slots=True)
+class NotSeen:
+    """Something the rule looks for could not be looked at, beside what it did see. because: as for Lacking."""
+
+    says: str
+    because: str | None = None
+
+
+Seen = Observation | DoesNotApply | NotSeen
 
 
 def at(record: RecordEvidence, points: Iterable[Point]) -> tuple[Place, ...]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from server.rules.evidence import CaseEvidence, Lacking, RecordEvidence, SiteEvidence
 from server.rules.finding import Finding, LimitApplied
 from server.rules.limit import Level, Limit, Outcome
-from server.rules.rule import DoesNotApply, Observation, Rule, Seen
+from server.rules.rule import DoesNotApply, NotSeen, Observation, Rule, Seen
 from server.rules.sheet import ToleranceSheet
 
 
@@ -68,9 +68,10 @@ def _ask(
     try:
         return [_finding(rule, case, sheet, about, seen) for seen in observe()]
     except Lacking as lacking:
-        outcome = Outcome.CRASHED if lacking.crashed else Outcome.NOT_MEASURED
-        level = Level.LOOK if lacking.crashed or lacking.because else Level.NOTE
-        return [_plain(rule, case, about, outcome, level, _sentence(lacking.says), lacking.because)]
+        if lacking.crashed:
+            says = _sentence(lacking.says)
+            return [_plain(rule, case, about, Outcome.CRASHED, Level.LOOK, says, lacking.because)]
+        return [_not_measured(rule, case, about, lacking.says, lacking.because)]
     except Exception as fault:  # noqa: BLE001 - the one broad except: a crash is an outcome that people see
         says = f"This check broke ({type(fault).__name__}); it is our fault, not the record's."
         return [_plain(rule, case, about, Outcome.CRASHED, Level.LOOK, says)]
@@ -79,6 +80,8 @@ def _ask(
 def _finding(rule: Rule, case: CaseEvidence, sheet: ToleranceSheet, about: _About, seen: Seen) -> Finding:
     if isinstance(seen, DoesNotApply):
         return _plain(rule, case, about, Outcome.NOT_APPLICABLE, Level.CLEAR, seen.says)
+    if isinstance(seen, NotSeen):
+        return _not_measured(rule, case, about, seen.says, seen.because)
     limit = sheet.limit(rule, seen.limit) if seen.value is not None and rule.limits else None
     outcome, level = _decide(rule, sheet, seen, limit)
     sites = tuple(dict.fromkeys((*about.sites, *seen.site_index)))
@@ -109,6 +112,12 @@ def _decide(
     if seen.broken:
         return Outcome.FAILED, seen.level or sheet.level(rule)
     return Outcome.PASSED, Level.CLEAR
+
+
+def _not_measured(rule: Rule, case: CaseEvidence, about: _About, says: str, because: str | None) -> Finding:
+    """A look where another rule's finding is the cause, else a note."""
+    level = Level.LOOK if because else Level.NOTE
+    return _plain(rule, case, about, Outcome.NOT_MEASURED, level, _sentence(says), because)
 
 
 def _plain(

@@ -7,6 +7,7 @@ from seed_data.phantoms.faults.bite_faults import BITE_FAULTS
 from seed_data.phantoms.faults.body_faults import BODY_FAULTS
 from seed_data.phantoms.faults.file_faults import FILE_FAULTS
 from seed_data.phantoms.faults.form_faults import FORM_FAULTS
+from seed_data.phantoms.faults.height_faults import HEIGHT_FAULTS
 from seed_data.phantoms.faults.marker_faults import MARKER_FAULTS
 from seed_data.phantoms.faults.room_faults import ROOM_FAULTS
 from seed_data.phantoms.faults.round_faults import ROUND_FAULTS
@@ -23,6 +24,7 @@ ALL: tuple[Fault, ...] = (
     *MARKER_FAULTS,
     *BITE_FAULTS,
     *ROOM_FAULTS,
+    *HEIGHT_FAULTS,
 )
 
 

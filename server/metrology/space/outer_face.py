@@ -20,6 +20,9 @@ Floats = NDArray[np.float64]
 
 STEP_MM = 0.2
 ALONG_MM, INWARD_MM, OUTWARD_MM = 5.0, 13.0, 13.0
+OWN_MM, FACIAL_SHARE, BESIDE_MM = 2.0, 0.75, 1.5
+"""The facial crest of a place is that of most sections this near to it: between two teeth one may show the inner cusps alone.
+Places of it lie within BESIDE_MM of each other across the arch."""
 BLUR_CELLS = 1.0
 DEEP_MM = 3.2
 """A crest of a crown is no lower than this below the highest place of its section."""
@@ -53,21 +56,23 @@ def face_at(tree: BoxTree, place: Floats, occlusal: Floats, outward: Floats) -> 
     along = np.cross(occlusal, outward)
     s = np.arange(-ALONG_MM, ALONG_MM + 1e-9, STEP_MM)
     rows = _profiles(tree, place, (along, outward, occlusal), s)
-    crests = [(k, row) for k, row in enumerate(rows) if row is not None]
-    if not crests:
+    there = [(float(s[k]), row) for k, row in enumerate(rows) if row is not None]
+    own = [row for along_mm, row in there if abs(along_mm) <= OWN_MM]
+    if not own:
         return None
-    at = np.array([[s[k], row.crest_t, row.crest_h] for k, row in crests])
+    line = float(np.quantile([row.crest_t for row in own], FACIAL_SHARE))
+    facial = [(along_mm, row) for along_mm, row in there if row.crest_t > line - BESIDE_MM]
+    at = np.array([[along_mm, row.crest_t, row.crest_h] for along_mm, row in facial])
     far = np.linalg.norm(at, axis=1)
     nearest = int(far.argmin())
-    own = min(crests, key=lambda c: abs(s[c[0]]))[1]
     x, y, h = at[nearest]
-    half = crests[nearest][1].half_width
+    half = facial[nearest][1].half_width
     return FacePlace(
-        face=_face(own),
+        face=_face(own, line),
         crest_mm=float(far[nearest]),
         u95_mm=float(np.hypot(half, STEP_MM / 2.0)),
         crest_at=place + x * along + y * outward + h * occlusal,
-        inside_mm=own.crest_t,
+        inside_mm=line,
     )
 
 
@@ -147,13 +152,13 @@ def _tops(h: Floats, least: float) -> list[int]:
     return tops
 
 
-def _face(own: _Profile) -> Face:
-    """The place asked about lies at t = 0."""
-    if own.crest_t + own.half_width < 0.0:
+def _face(own: list[_Profile], line_t: float) -> Face:
+    """The place asked about lies at t = 0. own: the sections beside it; line_t: of the facial crest."""
+    half = float(np.median([row.half_width for row in own]))
+    if line_t + half < 0.0:
         return Face.OUTER
-    if own.inner_t is not None and own.inner_t < 0.0:
-        return Face.CHEWING
-    return Face.INNER
+    inner = [row.inner_t for row in own if row.inner_t is not None and row.inner_t < line_t - BESIDE_MM]
+    return Face.CHEWING if inner and float(np.median(inner)) < 0.0 else Face.INNER
 
 
 def across_arch(
