@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from server.measures.bite_contact import BITE_CONTACT
 from server.measures.bodies import BODIES, BodiesResult
 from server.measures.height import HEIGHT
 from server.measures.markers import MARKERS
@@ -14,13 +15,11 @@ from server.records.roles import Role
 from server.rules.evidence import CaseEvidence, RecordEvidence
 
 BODIES_UNSEEN = "where each scan body sits and how well it was caught"
+BITE_UNSEEN = "how the jaws bite"
 POSITIONS_UNSEEN = "the implant positions against the jaw scan"
 ROOM_UNSEEN = "the room for the bridge"
 HEIGHT_UNSEEN = "the bite height on surfaces"
-NEVER_MEASURED = (
-    "the bite on surfaces",
-    "the fit of the denture's impression side",
-)
+NEVER_MEASURED = ("the fit of the denture's impression side",)
 """What no measure of this version looks at: said in every report, so that clear is never read as more than it is."""
 
 
@@ -30,6 +29,8 @@ def not_measured(case: CaseEvidence) -> tuple[str, ...]:
     unseen = [] if jaws else [BODIES_UNSEEN]
     if not _result(case.measurements.get(MARKERS.name)):
         unseen.append(POSITIONS_UNSEEN)
+    if not _result(case.measurements.get(BITE_CONTACT.name)):
+        unseen.append(BITE_UNSEEN)
     space = case.result_or_none(SPACE)
     if space is None or not any(s.opposing_mm or s.thickness_mm for s in space.sites):
         unseen.append(ROOM_UNSEEN)
@@ -47,7 +48,7 @@ def measures_of(case: CaseEvidence) -> dict[str, Any]:
         for name, made in record.measurements.items():
             shown.setdefault(name, []).append(_entry(record, made.result, made.status.value))
     for name, made in case.measurements.items():
-        shown[name] = {"status": made.status.value, **(made.result or {})}
+        shown[name] = {"status": made.status.value, **_numbers(made.result or {})}
     shown["bodies"] = bodies_of(case)
     shown["markers"] = positions_of(case)
     return shown
@@ -110,5 +111,9 @@ def _result(made: Measurement | None) -> dict[str, Any] | None:
 
 
 def _entry(record: RecordEvidence, result: dict[str, Any] | None, status: str) -> dict[str, Any]:
-    numbers = {k: v for k, v in (result or {}).items() if not k.endswith("_b64")}
-    return {"record": record.file, "role": record.role.value, "status": status, **numbers}
+    return {"record": record.file, "role": record.role.value, "status": status, **_numbers(result or {})}
+
+
+def _numbers(result: dict[str, Any]) -> dict[str, Any]:
+    """A result without what is packed in it; what a person should see of that is in the figures."""
+    return {k: _numbers(v) if isinstance(v, dict) else v for k, v in result.items() if not k.endswith("_b64")}

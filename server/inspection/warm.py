@@ -14,23 +14,22 @@ from server.measures.body_set import BodyFile, BodySet
 from server.records.bodies import BodyEntry
 from server.records.case_form import CaseForm, RecordEntry
 from server.records.roles import Role, Unit
+from server.records.teeth import Arch
 
 Floats = NDArray[np.float64]
 
 _N = 60
-_SEATS_MM = ((6.0, 6.0), (6.0, 30.0), (24.0, 36.0), (40.0, 22.0))
+OPPOSING_MM = 24.5
+_SEATS_MM = ((14.0, 8.0), (16.0, 21.0), (25.0, 29.0), (34.0, 13.0))
 
 
 def _sheet(shift: float) -> Floats:
-    """(m, 3, 3) corners of a wavy sheet of 47 mm."""
+    """(m, 3, 3) corners of a wavy sheet of 47 mm with a ridge in a bow."""
     grid = np.arange(_N) * 0.8 + shift
     x, y = np.meshgrid(grid, grid, indexing="ij")
-    z = (
-        np.sin(0.31 * x)
-        + np.cos(0.23 * y)
-        + 0.4 * np.sin(0.05 * x * y)
-        - ((x - 24) ** 2 + (y - 24) ** 2) / 90.0
-    )
+    waves = np.sin(0.31 * x) + np.cos(0.23 * y) + 0.4 * np.sin(0.05 * x * y)
+    off = (y - 42.0 + (x - 24) ** 2 / 10.0) / np.hypot(1.0, (x - 24) / 5.0)
+    z = 0.6 * waves + 8.0 * np.exp(-((off / 3.0) ** 2)) - ((x - 24) ** 2 + (y - 24) ** 2) / 200.0
     return _facets(np.stack([x, y, z], axis=-1))
 
 
@@ -64,6 +63,12 @@ def small_sheet(shift: float = 0.0) -> bytes:
     return _stl(_sheet(shift))
 
 
+def small_opposing(shift: float = 0.2) -> bytes:
+    """Another sheet that bulges down upon the first."""
+    corners = _sheet(shift) * (1.0, 1.0, -1.0)
+    return _stl(corners + np.array([0.0, 0.0, OPPOSING_MM]))
+
+
 def _stl(corners: Floats) -> bytes:
     facets = np.zeros(
         len(corners), dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")]
@@ -90,7 +95,8 @@ def warm_up() -> None:
         records = (
             put(Role.JAW, small_jaw()),
             put(Role.TISSUE, small_sheet(0.3)),
+            put(Role.OPPOSING, small_opposing()),
             put(Role.MARKERS, posts),
         )
         kept = tuple(made for record in records for made in measure_record(record, bodies=bodies))
-        measure_case(CaseForm(), records, {"tissue.stl": records[1]}, kept, bodies)
+        measure_case(CaseForm(working_arch=Arch.LOWER), records, {"tissue.stl": records[1]}, kept, bodies)

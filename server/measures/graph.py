@@ -1,6 +1,6 @@
 """The graph of measures: every measure there is, in an order in which each comes after what it needs.
 
-A measure still to come (bite, impression) takes its place here:
+A measure still to come (impression) takes its place here:
 one line in one of the two tuples, after those it needs. A measure of two records is named by the case measure
 that asks for it (`pairs`); a case measure may ask for another's result (`builds_on`).
 """
@@ -10,6 +10,8 @@ from __future__ import annotations
 from typing import Any
 
 from server.measures.arch_spread import SPREAD
+from server.measures.bite_contact import BITE_CONTACT
+from server.measures.bite_relation import BITE_RELATION
 from server.measures.bodies import BODIES
 from server.measures.change import CHANGE
 from server.measures.extent import EXTENT
@@ -53,4 +55,6 @@ CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (
     WALLS,
     SPREAD,
     HEIGHT,
+    BITE_RELATION,
+    BITE_CONTACT,
 )

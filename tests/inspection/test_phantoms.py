@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from seed_data.phantoms.faults import ALL
-from seed_data.phantoms.work import Fault, Stage
+from seed_data.phantoms.work import Fault, Stage, Work
 from server.inspection.report import Verdict
 from server.records.teeth import Arch
 from server.rules.catalogue import RULES
@@ -44,9 +44,17 @@ def test_a_clean_set_is_clear(arch: Arch, frames: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
 def test_a_fault_is_told_and_nothing_else(fault: Fault, tmp_path: Path) -> None:
-    report, truth = checked(spoiled(light_mouth(Arch.LOWER), fault), tmp_path, RUN)
+    report, truth = checked(_spoiled(fault), tmp_path, RUN)
     assert truth.faults
     assert complaints(report, truth.faults) == []
+
+
+def _spoiled(fault: Fault) -> Work:
+    """The lower mouth with the fault; what only records in frames of their own can lack, in such frames."""
+    try:
+        return spoiled(light_mouth(Arch.LOWER), fault)
+    except LookupError:
+        return spoiled(light_mouth(Arch.LOWER).in_random_frames(), fault)
 
 
 @pytest.mark.parametrize("name", ["surface-hole", "file-truncated", "form-tooth-code", "vertical-changed"])

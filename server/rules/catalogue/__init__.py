@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+from server.rules.catalogue.bite.missing import RULE as BITE_MISSING
+from server.rules.catalogue.bite.no_contact import RULE as BITE_NO_CONTACT
+from server.rules.catalogue.bite.one_sided import RULE as BITE_ONE_SIDED
+from server.rules.catalogue.bite.penetration import RULE as BITE_PENETRATION
+from server.rules.catalogue.bite.scan_disagrees import RULE as BITE_SCAN_DISAGREES
+from server.rules.catalogue.bite.tilt import RULE as BITE_TILT
 from server.rules.catalogue.bodies.count import RULE as BODIES_COUNT
 from server.rules.catalogue.bodies.coverage import RULE as BODIES_COVERAGE
 from server.rules.catalogue.bodies.divergence import RULE as BODIES_DIVERGENCE
@@ -127,6 +133,13 @@ RULES: tuple[Rule, ...] = (
     MARKERS_SCALE,
     MARKERS_SPAN,
     MARKERS_WRONG_KIND,
+    # bite
+    BITE_MISSING,
+    BITE_NO_CONTACT,
+    BITE_ONE_SIDED,
+    BITE_PENETRATION,
+    BITE_SCAN_DISAGREES,
+    BITE_TILT,
     # denture
     DENTURE_THIN,
     # vertical
