@@ -19,7 +19,7 @@ from server.records.teeth import Arch
 Floats = NDArray[np.float64]
 
 _N = 60
-OPPOSING_MM = 24.5
+OPPOSING_MM = 19.5
 _SEATS_MM = ((14.0, 8.0), (16.0, 21.0), (25.0, 29.0), (34.0, 13.0))
 
 

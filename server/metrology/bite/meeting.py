@@ -13,7 +13,7 @@ from server.metrology.bite.distances import distances_to
 from server.metrology.registration.surface import Surface
 
 SAMPLES = 6_000
-MEET_MM2 = 150.0
+MEET_MM2 = 100.0
 """Two jaws that meet look at each other over more than this."""
 DEEP_MM = 1.5
 MOST_DEEP_SHARE = 0.15
