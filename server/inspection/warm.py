@@ -20,17 +20,34 @@ Floats = NDArray[np.float64]
 
 _N = 60
 OPPOSING_MM = 19.5
-_SEATS_MM = ((14.0, 8.0), (16.0, 21.0), (25.0, 29.0), (34.0, 13.0))
+_SEATS_MM = ((7.0, 13.1), (15.0, 33.9), (32.0, 35.6), (40.0, 16.4))
 
 
 def _sheet(shift: float) -> Floats:
-    """(m, 3, 3) corners of a wavy sheet of 47 mm with a ridge in a bow."""
+    """(m, 3, 3) corners of a wavy sheet of 47 mm."""
+    return _facets(_sheet_grid(shift))
+
+
+def _sheet_grid(shift: float) -> Floats:
     grid = np.arange(_N) * 0.8 + shift
     x, y = np.meshgrid(grid, grid, indexing="ij")
+    return np.stack([x, y, _height_mm(x, y)], axis=-1)
+
+
+def _height_mm(x: Floats, y: Floats) -> Floats:
+    """Waves on a dome, and on them a ridge along a bow that is open toward -y."""
     waves = np.sin(0.31 * x) + np.cos(0.23 * y) + 0.4 * np.sin(0.05 * x * y)
-    off = (y - 42.0 + (x - 24) ** 2 / 10.0) / np.hypot(1.0, (x - 24) / 5.0)
-    z = 0.6 * waves + 8.0 * np.exp(-((off / 3.0) ** 2)) - ((x - 24) ** 2 + (y - 24) ** 2) / 200.0
-    return _facets(np.stack([x, y, z], axis=-1))
+    off = (y - 42.0 + (x - 24.0) ** 2 / 10.0) / np.hypot(1.0, (x - 24.0) / 5.0)
+    return np.asarray(waves - ((x - 24) ** 2 + (y - 24) ** 2) / 180.0 + 8.0 * np.exp(-((off / 4.0) ** 2)))
+
+
+def small_denture(shift: float = 0.1) -> bytes:
+    """A closed block whose underside is the sheet, its top higher and rougher."""
+    low = _sheet_grid(shift)
+    high = low + np.array([0.0, 0.0, 7.0])
+    high[..., 2] += 1.5 * np.sin(0.9 * low[..., 0]) * np.cos(0.8 * low[..., 1])
+    rims = [np.concatenate([g[:-1, 0], g[-1, :-1], g[:0:-1, -1], g[0, :0:-1], g[:1, 0]]) for g in (low, high)]
+    return _stl(np.concatenate([_facets(low)[:, ::-1], _facets(high), _facets(np.stack(rims, axis=1))]))
 
 
 def _post() -> Floats:
@@ -44,8 +61,10 @@ def _post() -> Floats:
     return _facets(np.stack([x, y, z], axis=-1).transpose(1, 0, 2))
 
 
-def _posts(z_mm: float) -> Floats:
-    return np.concatenate([_post() + np.array([x, y, z_mm]) for x, y in _SEATS_MM])
+def _posts() -> Floats:
+    """(m, 3, 3) corners of four posts where they stand on the sheet."""
+    seats = [(x, y, float(_height_mm(np.array(x), np.array(y))) + 0.2) for x, y in _SEATS_MM]
+    return np.concatenate([_post() + np.array(seat) for seat in seats])
 
 
 def _facets(grid: Floats) -> Floats:
@@ -55,7 +74,7 @@ def _facets(grid: Floats) -> Floats:
 
 def small_jaw(shift: float = 0.0) -> bytes:
     """A binary STL of a wavy sheet with four posts on it, some 14 000 triangles."""
-    return _stl(np.concatenate([_sheet(shift), _posts(1.5)]))
+    return _stl(np.concatenate([_sheet(shift), _posts()]))
 
 
 def small_sheet(shift: float = 0.0) -> bytes:
@@ -91,10 +110,11 @@ def warm_up() -> None:
         (folder / "post.stl").write_bytes(post)
         entry = BodyEntry.model_validate({"id": "post", "mesh": "post.stl"})
         bodies = BodySet((BodyFile(entry, str(folder / "post.stl"), hashlib.sha256(post).hexdigest()),))
-        posts = _stl(_posts(0.0))
+        posts = _stl(_posts())
         records = (
             put(Role.JAW, small_jaw()),
             put(Role.TISSUE, small_sheet(0.3)),
+            put(Role.DENTURE, small_denture()),
             put(Role.OPPOSING, small_opposing()),
             put(Role.MARKERS, posts),
         )

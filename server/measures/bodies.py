@@ -96,7 +96,7 @@ def _measure(bench: RecordBench) -> BodiesResult:
     surface = surface_of(bench, is_turned=is_turned)
     openings = bench.result(SHELL).openings if bench.role is Role.JAW else ()
     return BodiesResult(
-        bodies=tuple(_seen(body, by_id[body.body], surface, openings) for body in found),
+        bodies=tuple(body_seen(body, by_id[body.body], surface, openings) for body in found),
         catalogue=tuple(sorted(by_id)),
         is_turned=is_turned,
     )
@@ -133,7 +133,9 @@ def surface_of(bench: RecordBench, *, is_turned: bool = False) -> Surface:
     )
 
 
-def _seen(found: FoundBody, body: ReferenceBody, surface: Surface, openings: tuple[Opening, ...]) -> BodySeen:
+def body_seen(
+    found: FoundBody, body: ReferenceBody, surface: Surface, openings: tuple[Opening, ...]
+) -> BodySeen:
     T, trust, coverage = found.T_scan_body, found.trust, found.coverage
     n = int(found.fit.used.sum())
     return BodySeen(

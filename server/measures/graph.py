@@ -1,6 +1,6 @@
 """The graph of measures: every measure there is, in an order in which each comes after what it needs.
 
-A measure still to come (impression) takes its place here:
+A measure still to come takes its place here:
 one line in one of the two tuples, after those it needs. A measure of two records is named by the case measure
 that asks for it (`pairs`); a case measure may ask for another's result (`builds_on`).
 """
@@ -18,6 +18,9 @@ from server.measures.extent import EXTENT
 from server.measures.facing import FACING
 from server.measures.frames import JOINT
 from server.measures.height import HEIGHT
+from server.measures.impression import IMPRESSION
+from server.measures.imprint_sites import IMPRINT_SITES
+from server.measures.imprints import IMPRINTS
 from server.measures.layers import LAYERS
 from server.measures.markers import MARKERS
 from server.measures.measure import CaseMeasure, RecordMeasure
@@ -26,6 +29,7 @@ from server.measures.personal import PERSONAL
 from server.measures.reading import READING
 from server.measures.role import ROLE
 from server.measures.shell import SHELL
+from server.measures.sides import SIDES
 from server.measures.sites import SITES
 from server.measures.sketch import SKETCH
 from server.measures.space import SPACE
@@ -43,6 +47,8 @@ RECORD_MEASURES: tuple[RecordMeasure[Any], ...] = (
     SKETCH,
     ROLE,
     BODIES,
+    SIDES,
+    IMPRINTS,
 )
 
 CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (
@@ -51,6 +57,8 @@ CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (
     MARKERS,
     JOINT,
     MOUTH,
+    IMPRESSION,
+    IMPRINT_SITES,
     SPACE,
     WALLS,
     SPREAD,

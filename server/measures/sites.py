@@ -95,7 +95,7 @@ def _measure(bench: CaseBench) -> SitesResult:
     kinds = {kind.id: kind for kind in record.reference_bodies}
     arch = arch_without_bodies(record, found)
     loaded = [k for k, site in enumerate(bench.form.sites) if site.loaded]
-    pairing, (untold, because) = _paired(bench.form, loaded, found.bodies, arch)
+    pairing, (untold, because) = paired_along_arch(bench.form, loaded, found.bodies, arch)
     sites = _sites(loaded, pairing)
     told = {s.number for s in sites}
     return SitesResult(
@@ -119,7 +119,7 @@ def _measure(bench: CaseBench) -> SitesResult:
     )
 
 
-def _paired(
+def paired_along_arch(
     form: CaseForm, loaded: Sequence[int], bodies: Sequence[BodySeen], arch: ArchFrame | None
 ) -> tuple[Pairing | None, tuple[str, str]]:
     """Sites and bodies paired along the arch; None, why not and which rule has the cause where they cannot be."""
@@ -220,7 +220,7 @@ def _vector(v: Floats) -> Vector3:
     return float(v[0]), float(v[1]), float(v[2])
 
 
-def _form_part(form: CaseForm) -> Any:
+def sites_form_part(form: CaseForm) -> Any:
     return [form.working_arch, form.numbering, [[site.tooth, site.loaded] for site in form.sites]]
 
 
@@ -231,5 +231,5 @@ SITES = CaseMeasure(
     roles=frozenset({Role.JAW}),
     compute=_measure,
     needs=(BODIES,),
-    form_part=_form_part,
+    form_part=sites_form_part,
 )

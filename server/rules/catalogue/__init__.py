@@ -17,6 +17,9 @@ from server.rules.catalogue.bodies.seat_unconfirmed import RULE as BODIES_SEAT_U
 from server.rules.catalogue.bodies.site_order import RULE as BODIES_SITE_ORDER
 from server.rules.catalogue.bodies.too_close import RULE as BODIES_TOO_CLOSE
 from server.rules.catalogue.bodies.wrong_kind import RULE as BODIES_WRONG_KIND
+from server.rules.catalogue.denture.impression_mismatch import RULE as DENTURE_IMPRESSION_MISMATCH
+from server.rules.catalogue.denture.imprint_count import RULE as DENTURE_IMPRINT_COUNT
+from server.rules.catalogue.denture.not_all_round import RULE as DENTURE_NOT_ALL_ROUND
 from server.rules.catalogue.denture.thin import RULE as DENTURE_THIN
 from server.rules.catalogue.file.far_origin import RULE as FILE_FAR_ORIGIN
 from server.rules.catalogue.file.irregular import RULE as FILE_IRREGULAR
@@ -141,6 +144,9 @@ RULES: tuple[Rule, ...] = (
     BITE_SCAN_DISAGREES,
     BITE_TILT,
     # denture
+    DENTURE_IMPRESSION_MISMATCH,
+    DENTURE_IMPRINT_COUNT,
+    DENTURE_NOT_ALL_ROUND,
     DENTURE_THIN,
     # vertical
     VERTICAL_CHANGED,

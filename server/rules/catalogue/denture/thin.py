@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from types import MappingProxyType
 
+from server.measures.imprint_sites import IMPRINT_SITES
 from server.measures.walls import WALLS
 from server.rules.body_evidence import body_at
 from server.rules.evidence import CaseEvidence, Lacking, SiteEvidence
@@ -34,6 +35,8 @@ def _observe(at: SiteEvidence, case: CaseEvidence) -> Iterator[Seen]:
     if wall is None:
         body_at(at, case)
         raise Lacking(f"the position at {words} is not known")
+    if _has_no_imprint(at.index, case):
+        raise Lacking(f"{words}: no scan body left an imprint there", because="denture/imprint-count")
     if wall.wall_mm is None:
         raise Lacking(f"{words}: no outer side of the denture is near the scan body")
     yield Observation(
@@ -43,6 +46,12 @@ def _observe(at: SiteEvidence, case: CaseEvidence) -> Iterator[Seen]:
         where=place(walls.denture, wall.at_mm),
         other_records=other_files(walls.denture),
     )
+
+
+def _has_no_imprint(index: int, case: CaseEvidence) -> bool:
+    """Whether the denture was relined without a body there: the wall would be measured inside solid resin."""
+    told = case.result_or_none(IMPRINT_SITES)
+    return told is not None and told.n_imprints > 0 and told.is_clear and index in told.empty_sites
 
 
 _SOURCE = "Interim acrylic around cylinders at least 2 mm thick; from memory, unconfirmed."

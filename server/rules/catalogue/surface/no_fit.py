@@ -4,6 +4,7 @@ Why: a scan of another patient, another denture or another jaw cannot be designe
 would be placed by guess.
 How: each record is laid on those that show some of the same surface, in the frame it came in or without a start, and must
 agree with the place it overlaps. Everything goes into the frame of the jaw scan, by as many steps as it takes.
+Of a denture that lies on the jaw in no placing denture/impression-mismatch speaks.
 Not seen: how well it agrees, of which other rules speak; a foreign record of which no other shows anything.
 """
 
@@ -12,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from server.measures.facing import FACING
+from server.measures.impression import IMPRESSION
 from server.measures.relation import TOLD, Came
 from server.records.roles import MESH_ROLES, Role
 from server.rules.evidence import CaseEvidence, Lacking, RecordEvidence
@@ -41,12 +43,20 @@ def _observe(record: RecordEvidence, case: CaseEvidence) -> Iterator[Observation
         raise Lacking(placed.says, because="surface/mirrored")
     if not tried or all(link.came in TOLD for link in tried):
         raise Lacking(placed.says)
+    if record.role is Role.DENTURE and _is_told_by_impression(case):
+        raise Lacking(placed.says, because="denture/impression-mismatch")
     yield Observation(f"The {record.role.words} could not be placed: {placed.says}.", broken=True)
+
+
+def _is_told_by_impression(case: CaseEvidence) -> bool:
+    """Whether the fit of the denture's impression side says it: that it lies on the jaw in no placing, or how far off."""
+    told = case.result_or_none(IMPRESSION)
+    return told is not None and (told.came is Came.NOT or told.p95_mm is not None)
 
 
 RULE = Rule(
     id="surface/no-fit",
-    revision=1,
+    revision=2,
     title="The record does not go with the others",
     remedy="Make sure that the file is of this patient, this jaw and this denture; if it is, scan it again so that it shows "
     "more of what the other scans show.",

@@ -1,13 +1,18 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from server.measures.impression import IMPRESSION, Laid
 from server.measures.relation import Came
 from server.rules.catalogue.surface.no_fit import RULE
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
 from tests.rules.good_set import ask
+from tests.rules.impressions import compared
 from tests.rules.joined import joined, link, placed
+from tests.rules.standing import of_case
 
 
 def of_tissue(came: Came, says: str = "it does not lie on the jaw scan in any way") -> Finding:
@@ -37,3 +42,14 @@ def test_what_nothing_was_compared_with_is_not_blamed() -> None:
     of = joined(records=(placed("opposing", "no other record shows anything of what it shows"),))
     found = next(f for f in ask(RULE, of) if f.records == ("opposing.stl",))
     assert (found.outcome, found.level) == (Outcome.NOT_MEASURED, Level.NOTE)
+
+
+def test_of_a_denture_that_fits_nowhere_the_rule_of_its_impression_side_speaks() -> None:
+    made = joined(
+        link("denture", "jaw", Came.NOT),
+        records=(placed("denture", "it does not lie on the jaw scan in any way"),),
+    )
+    told = of_case(IMPRESSION, compared(laid=Laid.NOT, came=Came.NOT, p95_mm=None))
+    of = replace(made, measurements={**made.measurements, IMPRESSION.name: told})
+    found = next(f for f in ask(RULE, of) if f.records == ("denture.stl",))
+    assert (found.outcome, found.because) == (Outcome.NOT_MEASURED, "denture/impression-mismatch")

@@ -1,0 +1,324 @@
+"""`denture.impression`: the positive of the denture against the tissue, or the jaw without its bodies, it was relined on.
+
+Where enough imprints go with the jaw's scan bodies, the denture is laid on these: tissue gives and bodies do not, and a fit
+to the tissue would tilt the denture until a swelling hardly showed. Else it lies as the joint frame has it. Mucosa gives by
+tenths of a millimetre under a denture, so a difference of that size is to be expected.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict
+
+from server.measures.arch import pose_of
+from server.measures.bench import CaseBench, RecordBench
+from server.measures.bodies import BODIES, BodySeen
+from server.measures.facing import FACING
+from server.measures.frames import JOINT, JointResult
+from server.measures.imprints import CARRIED_MM, IMPRINTS
+from server.measures.markers import poses_of
+from server.measures.measure import CaseMeasure, NotMeasured, Result
+from server.measures.mouth import MOUTH
+from server.measures.relation import Came, Rows, rows_of
+from server.measures.sides import SIDES, positive_in
+from server.metrology.bvh import BoxTree
+from server.metrology.constellation.compare import compare
+from server.metrology.constellation.poses import MOST_POSES
+from server.metrology.impression.differences import Differences, Post, differences_of
+from server.metrology.registration.certainty import Certainty
+from server.metrology.registration.surface import Surface
+from server.metrology.rigid import apply, inverse, turn
+from server.metrology.scan import Points
+from server.metrology.topology import topology_of
+from server.records.roles import Role
+
+CELL_MM = 1.5
+LEAST_IN_CELL = 2
+SAME_IMPRINTS_MM = 0.25
+"""Imprints that lie on the jaw's bodies within this (root mean square) are theirs."""
+LEAST_IMPRINTS = 4
+PLACES = 3
+APART_MM = 8.0
+
+Floats = NDArray[np.float64]
+Vector3 = tuple[float, float, float]
+
+
+class Laid(StrEnum):
+    """How denture and tissue were laid on each other."""
+
+    JOINT = "joint frame"
+    IMPRINTS = "imprints"
+    NOT = "not"
+
+
+class PlanValues(BaseModel):
+    """Values over a plan of the arch. rows: by rising y, each by rising x, micrometres, None where nothing was compared;
+    low_mm: the middle of the first cell. right, top: unit, of x and y, in the joint frame: seen onto the occlusal surface
+    with the patient's right on the left of the page. is_side_known: whether front and sides are."""
+
+    model_config = ConfigDict(frozen=True)
+
+    step_mm: float
+    low_mm: tuple[float, float]
+    rows: tuple[tuple[int | None, ...], ...]
+    origin_mm: Vector3
+    right: Vector3
+    top: Vector3
+    is_side_known: bool
+
+
+class ImpressionResult(Result):
+    """denture, tissue: files. laid: how they came together, and T_tissue_denture that motion; where they did not, the rest
+    is empty. came: what the surfaces alone gave. median_mm: of the signed differences, + where the denture stands off;
+    spread_mm: median of their amounts, p95_mm: 95 % of them are smaller; u95_mm: of both, from how the records were laid on
+    each other. off_at_mm: where it is off most, places on the denture in its file frame, and off_mm the differences there.
+    n_imprints: imprints that lie on the jaw's bodies.
+    """
+
+    denture: str
+    tissue: str
+    laid: Laid
+    came: Came | None
+    n_imprints: int = 0
+    T_tissue_denture: Rows = ()
+    median_mm: float | None = None
+    spread_mm: float | None = None
+    p95_mm: float | None = None
+    u95_mm: float | None = None
+    compared_ratio: float | None = None
+    off_at_mm: tuple[Vector3, ...] = ()
+    off_mm: tuple[float, ...] = ()
+    plan: PlanValues | None = None
+
+
+def _measure(bench: CaseBench) -> ImpressionResult:
+    dentures = bench.files_of(Role.DENTURE)
+    if not dentures:
+        raise NotMeasured("no denture came")
+    denture = dentures[0]
+    positive = _positive(bench, denture)
+    joint = bench.together(JOINT)
+    tissue = _tissue(bench, joint)
+    jaw = next(iter(bench.files_of(Role.JAW)), None)
+    imprints = _by_imprints(bench, denture, jaw)
+    way = _way(joint, denture, tissue, jaw, imprints)
+    told = ImpressionResult(
+        denture=denture,
+        tissue=tissue,
+        laid=way.laid if way else Laid.NOT,
+        came=_came(joint, denture),
+        n_imprints=imprints.n,
+    )
+    if way is None:
+        return told
+    T = way.T
+    seen = differences_of(
+        positive, bench.records[tissue].outward, T, tuple(_posts(bench, denture, tissue, T))
+    )
+    if len(seen.offset_mm) == 0:
+        return told
+    amount = np.abs(seen.offset_mm)
+    places = _most(seen)
+    return told.model_copy(
+        update={
+            "T_tissue_denture": rows_of(T),
+            "median_mm": float(np.median(seen.offset_mm)),
+            "spread_mm": float(np.median(amount)),
+            "p95_mm": float(np.quantile(amount, 0.95)),
+            "u95_mm": way.u95_mm(seen),
+            "compared_ratio": seen.compared_ratio,
+            "off_at_mm": tuple(_vector(p) for p in apply(inverse(T), seen.at[places])),
+            "off_mm": tuple(float(v) for v in seen.offset_mm[places]),
+            "plan": _plan(bench, joint, tissue, seen),
+        }
+    )
+
+
+def _positive(bench: CaseBench, denture: str) -> Surface:
+    bench.result(denture, SIDES)
+    scan = positive_in(bench.records[denture]).scan
+    return Surface(topology_of(scan), BoxTree(scan))
+
+
+def _tissue(bench: CaseBench, joint: JointResult) -> str:
+    """What the denture is compared with: the tissue scan where it was placed, else the jaw scan."""
+    for role in (Role.TISSUE, Role.JAW):
+        for file in bench.files_of(role):
+            placed = joint.of(file)
+            if placed is not None and placed.T_root_record:
+                return file
+    raise NotMeasured("there is no scan of the working jaw to compare it with")
+
+
+def _came(joint: JointResult, denture: str) -> Came | None:
+    """The best that came of laying the denture on jaw or tissue."""
+    found = [link.came for link in joint.links if link.moving == denture]
+    order = (Came.DELIVERED, Came.REGISTERED, Came.MIRRORED, Came.AMBIGUOUS, Came.NOT)
+    return next((came for came in order if came in found), None)
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """How the denture lies on the tissue: T_tissue_denture, and by how much that is uncertain along a normal, in the middle
+    of places (n, 3) with normals (n, 3)."""
+
+    laid: Laid
+    T: Floats
+    u95_mm: Callable[[Differences], float]
+
+
+def _way(
+    joint: JointResult, denture: str, tissue: str, jaw: str | None, by_imprints: _ByImprints
+) -> _Way | None:
+    """By the imprints where they go with the jaw's scan bodies, since tissue gives and bodies do not; else as the joint
+    frame has it."""
+    T_tissue_root, held = _back(joint, tissue)
+    root_jaw = joint.of(jaw) if jaw is not None else None
+    if by_imprints.T is not None and root_jaw is not None and root_jaw.T_root_record:
+        own = 1.96 * max(by_imprints.rms_mm, CARRIED_MM) * float(np.sqrt(2.0 / by_imprints.n))
+        return _Way(
+            Laid.IMPRINTS,
+            T_tissue_root @ root_jaw.motion @ by_imprints.T,
+            lambda seen: float(np.hypot(own, _u95_mm(seen, held))),
+        )
+    placed = joint.of(denture)
+    if placed is None or not placed.T_root_record:
+        return None
+    certainty = placed.held.certainty.carried(T_tissue_root) if placed.held else None
+    return _Way(Laid.JOINT, T_tissue_root @ placed.motion, lambda seen: _u95_mm(seen, certainty))
+
+
+def _back(joint: JointResult, tissue: str) -> tuple[Floats, Certainty | None]:
+    """T_tissue_root, and how well it is known, in the tissue's frame."""
+    placed = joint.of(tissue)
+    assert placed is not None
+    back = inverse(placed.motion)
+    return back, placed.held.certainty.carried(back) if placed.held else None
+
+
+@dataclass(frozen=True, slots=True)
+class _ByImprints:
+    """T: T_jaw_denture where n imprints go with the jaw's scan bodies, with rms_mm left; None where they do not."""
+
+    T: Floats | None = None
+    n: int = 0
+    rms_mm: float = 0.0
+
+
+def _by_imprints(bench: CaseBench, denture: str, jaw: str | None) -> _ByImprints:
+    with suppress(NotMeasured):
+        imprints = bench.result(denture, IMPRINTS).bodies
+        bodies = bench.result(jaw, BODIES).bodies if jaw is not None else ()
+        if not imprints or not bodies or max(len(imprints), len(bodies)) > MOST_POSES:
+            return _ByImprints()
+        told = compare(poses_of(bodies), poses_of(imprints))
+        if told is not None and not told.is_ambiguous and not told.is_mirrored:
+            n = len(told.pairs)
+            if n >= LEAST_IMPRINTS and told.rms_mm < SAME_IMPRINTS_MM:
+                return _ByImprints(told.T_a_b, n, told.rms_mm)
+    return _ByImprints()
+
+
+def _posts(bench: CaseBench, denture: str, tissue: str, T_tissue_denture: Floats) -> Iterator[Post]:
+    """The bodies and imprints, in the tissue's frame."""
+    with suppress(NotMeasured):
+        for body in bench.result(denture, IMPRINTS).bodies:
+            yield _post(bench.records[denture], body, T_tissue_denture)
+    with suppress(NotMeasured):
+        if bench.records[tissue].role is Role.JAW:
+            for body in bench.result(tissue, BODIES).bodies:
+                yield _post(bench.records[tissue], body, np.eye(4))
+
+
+def _post(record: RecordBench, seen: BodySeen, T: Floats) -> Post:
+    kind = next(k for k in record.reference_bodies if k.id == seen.body)
+    return Post(T @ pose_of(seen), kind.reach_mm, kind.height_mm)
+
+
+def _u95_mm(seen: Differences, certainty: Certainty | None) -> float:
+    """By how much differences are uncertain because of how the records were laid on each other: along the tissue's normal,
+    in the middle of all places."""
+    if certainty is None:
+        return 0.0
+    few = slice(None, None, max(1, len(seen.at) // 2000))
+    at, normals = seen.at[few] - certainty.centre, seen.normals[few]
+    J = np.hstack([np.cross(at, normals), normals])
+    return float(1.96 * np.median(np.sqrt(np.einsum("ni,ij,nj->n", J, certainty.covariance, J))))
+
+
+def _most(seen: Differences) -> list[int]:
+    """The places that differ most, apart from each other: the median of a cell, not a single point."""
+    cell = np.floor(seen.at / (2.0 * CELL_MM)).astype(np.int64)
+    _, number = np.unique(cell, axis=0, return_inverse=True)
+    order = np.argsort(number.ravel(), kind="stable")
+    groups = np.split(order, np.flatnonzero(np.diff(number.ravel()[order])) + 1)
+    middles = [int(g[np.argsort(seen.offset_mm[g])[len(g) // 2]]) for g in groups if len(g) >= 4]
+    chosen: list[int] = []
+    for k in sorted(middles, key=lambda i: -abs(float(seen.offset_mm[i]))):
+        if all(np.linalg.norm(seen.at[k] - seen.at[j]) > APART_MM for j in chosen):
+            chosen.append(k)
+        if len(chosen) == PLACES:
+            break
+    return chosen
+
+
+def _plan(bench: CaseBench, joint: JointResult, tissue: str, seen: Differences) -> PlanValues:
+    """The differences over a plan of the arch, the mean of each cell."""
+    placed = joint.of(tissue)
+    assert placed is not None
+    right, top, origin, is_known = _page(bench, placed.motion, seen)
+    offset = apply(placed.motion, seen.at) - origin
+    x, y = np.rint(offset @ right / CELL_MM).astype(int), np.rint(offset @ top / CELL_MM).astype(int)
+    low = np.array([x.min(), y.min()])
+    shape = (int(y.max() - low[1]) + 1, int(x.max() - low[0]) + 1)
+    place = (y - low[1]) * shape[1] + (x - low[0])
+    n = np.bincount(place, minlength=shape[0] * shape[1])
+    mean = np.bincount(place, weights=seen.offset_mm, minlength=len(n)) / np.maximum(n, 1)
+    values = [round(1000.0 * float(m)) if k >= LEAST_IN_CELL else None for m, k in zip(mean, n, strict=True)]
+    return PlanValues(
+        step_mm=CELL_MM,
+        low_mm=(float(low[0] * CELL_MM), float(low[1] * CELL_MM)),
+        rows=tuple(tuple(values[r * shape[1] : (r + 1) * shape[1]]) for r in range(shape[0])),
+        origin_mm=_vector(origin),
+        right=_vector(right),
+        top=_vector(top),
+        is_side_known=is_known,
+    )
+
+
+def _page(bench: CaseBench, T_root_tissue: Floats, seen: Differences) -> tuple[Points, Points, Points, bool]:
+    """Right and top of the page and its middle, in the joint frame, and whether front and sides are known."""
+    with suppress(NotMeasured):
+        mouth = bench.together(MOUTH)
+        if mouth.left is not None:
+            right = np.array(mouth.left)
+            return right, np.cross(np.array(mouth.occlusal), right), np.array(mouth.origin_mm), True
+    up = turn(T_root_tissue, seen.normals.sum(axis=0, keepdims=True))[0]
+    up /= np.linalg.norm(up)
+    at = apply(T_root_tissue, seen.at)
+    flat = at - at.mean(axis=0)
+    flat -= np.outer(flat @ up, up)
+    right = np.linalg.svd(flat[:: max(1, len(flat) // 500)], full_matrices=False)[2][0]
+    return right, np.cross(up, right), at.mean(axis=0), False
+
+
+def _vector(v: Floats) -> Vector3:
+    return float(v[0]), float(v[1]), float(v[2])
+
+
+IMPRESSION = CaseMeasure(
+    name="denture.impression",
+    revision=1,
+    result=ImpressionResult,
+    roles=frozenset({Role.DENTURE, Role.JAW, Role.TISSUE}),
+    compute=_measure,
+    needs=(BODIES, FACING, SIDES, IMPRINTS),
+    builds_on=(JOINT, MOUTH),
+)
