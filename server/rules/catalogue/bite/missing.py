@@ -35,9 +35,10 @@ def _observe(case: CaseEvidence) -> Iterator[Seen]:
         yield Observation(f"How the jaws meet is given {how}.", broken=False, other_records=files)
         return
     bites = case.of_roles([Role.BITE])
-    if joint is not None and bites:
-        _blame(bites, joint)
-    yield Observation(_WORDS[joint.jaws if joint else None], broken=True, other_records=files)
+    says = (
+        _unfit(bites, joint, case) if joint is not None and bites else _WORDS[joint.jaws if joint else None]
+    )
+    yield Observation(says, broken=True, other_records=files)
 
 
 def _joint(case: CaseEvidence, bites: list[str]) -> JointResult | None:
@@ -51,14 +52,19 @@ def _joint(case: CaseEvidence, bites: list[str]) -> JointResult | None:
     return None
 
 
-def _blame(bites: tuple[RecordEvidence, ...], joint: JointResult) -> None:
-    """Raises Lacking where another rule says which record is at fault: a bite scan that fits one jaw only, or none."""
-    opposing = {file for bite in bites for file in _lies_on(bite, joint)}
-    alone = len(bites) == 1
-    says = "no bite scan lies on both jaws"
-    if alone or opposing:
-        raise Lacking(says, because="bite/scan-disagrees")
-    raise Lacking(says, because="surface/no-fit")
+def _unfit(bites: tuple[RecordEvidence, ...], joint: JointResult, case: CaseEvidence) -> str:
+    """Why the bite scans relate nothing, where no other rule says it. Raises Lacking where one does: a bite scan that fits
+    one jaw only, or none."""
+    on_opposing = {f for bite in bites for f in _lies_on(bite, joint) if _role(f, case) is Role.OPPOSING}
+    if not on_opposing and len(bites) > 1 and any(_lies_on(bite, joint) for bite in bites):
+        return "The opposing jaw lies on none of the bite scans: it shows other teeth than they do."
+    if on_opposing and not case.of_roles([Role.DENTURE]):
+        return "The bite scans show teeth of the working jaw that no scan shows, so nothing relates the jaws."
+    raise Lacking("no bite scan lies on both jaws", because="bite/scan-disagrees")
+
+
+def _role(file: str, case: CaseEvidence) -> Role | None:
+    return next((r.role for r in case.records if r.file == file), None)
 
 
 def _lies_on(bite: RecordEvidence, joint: JointResult) -> list[str]:

@@ -98,9 +98,8 @@ def _misfit(
 ) -> Observation:
     """A bite scan that does not lie on both jaws. Raises Lacking where the jaw is to blame and not the scan."""
     lacking = [link for link in (on_working, on_opposing) if link is not None and not _is_told(link)]
-    for link in lacking:
-        if _others_fail_too(record, joint, case, link.fixed) and len(lacking) == 1:
-            raise Lacking("no bite scan lies on that jaw", because="surface/no-fit")
+    if lacking == [on_opposing] and _others_fail_too(record, joint, case, lacking[0].fixed):
+        raise Lacking("no bite scan lies on the opposing jaw", because="surface/no-fit")
     if not case.of_roles([Role.DENTURE]) and _is_told(on_opposing):
         raise Lacking("it was taken with teeth in place that no scan of the working jaw shows")
     words = [r.role.words for link in lacking for r in case.records if r.file == link.fixed]

@@ -4,7 +4,8 @@ Why: a scan of another patient, another denture or another jaw cannot be designe
 would be placed by guess.
 How: each record is laid on those that show some of the same surface, in the frame it came in or without a start, and must
 agree with the place it overlaps. Everything goes into the frame of the jaw scan, by as many steps as it takes.
-Of a denture that lies on the jaw in no placing denture/impression-mismatch speaks.
+Of a denture that lies on the jaw in no placing denture/impression-mismatch speaks, of a bite scan beside an opposing jaw
+bite/scan-disagrees.
 Not seen: how well it agrees, of which other rules speak; a foreign record of which no other shows anything.
 """
 
@@ -45,6 +46,8 @@ def _observe(record: RecordEvidence, case: CaseEvidence) -> Iterator[Observation
         raise Lacking(placed.says)
     if record.role is Role.DENTURE and _is_told_by_impression(case):
         raise Lacking(placed.says, because="denture/impression-mismatch")
+    if record.role is Role.BITE and any(roles[link.fixed] is Role.OPPOSING for link in tried):
+        raise Lacking(placed.says, because="bite/scan-disagrees")
     yield Observation(f"The {record.role.words} could not be placed: {placed.says}.", broken=True)
 
 

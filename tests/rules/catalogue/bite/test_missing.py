@@ -1,17 +1,22 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from server.measures.facing import FACING
 from server.measures.frames import JOINT, JointResult
 from server.measures.relation import Came
 from server.metrology.bite.meeting import Jaws
+from server.records.roles import Role
 from server.rules.catalogue.bite.missing import RULE
 from server.rules.evidence import CaseEvidence
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
-from tests.rules.good_set import ask_one, case, form, records
+from tests.rules.good_set import ask_one, case, form, measured, record, records
 from tests.rules.joined import joined, link, placed
 from tests.rules.standing import of_case
+from tests.rules.surfaces import facing
 
 LOST = placed("opposing", "it does not lie on the bite scan in any way")
 
@@ -65,6 +70,25 @@ def test_a_bite_scan_that_does_not_fit_is_named_by_its_own_rule() -> None:
         Level.LOOK,
         "bite/scan-disagrees",
     )
+
+
+def test_an_opposing_jaw_on_which_no_bite_scan_lies_goes_back() -> None:
+    links = [
+        link(f"bite-{k}", jaw, came)
+        for k in (1, 2)
+        for jaw, came in (("denture", Came.DELIVERED), ("opposing", Came.NOT))
+    ]
+    of = joined(*links, records=(LOST,))
+    second = record(measured(FACING, facing()), role=Role.BITE, file="bite-2.stl")
+    found = ask_one(RULE, replace(of, records=(*of.records, second)))
+    assert (found.outcome, found.level) == (Outcome.FAILED, Level.RETURN)
+    assert "none of the bite scans" in found.says
+
+
+def test_bite_scans_of_a_denture_that_was_not_scanned_relate_nothing() -> None:
+    of = joined(link("bite-1", "jaw", Came.NOT), link("bite-1", "opposing"), records=(LOST,))
+    bare = replace(of, records=tuple(r for r in of.records if r.role is not Role.DENTURE))
+    assert ask_one(RULE, bare).level is Level.RETURN
 
 
 def test_without_an_opposing_jaw_there_is_nothing_to_relate() -> None:

@@ -53,3 +53,12 @@ def test_of_a_denture_that_fits_nowhere_the_rule_of_its_impression_side_speaks()
     of = replace(made, measurements={**made.measurements, IMPRESSION.name: told})
     found = next(f for f in ask(RULE, of) if f.records == ("denture.stl",))
     assert (found.outcome, found.because) == (Outcome.NOT_MEASURED, "denture/impression-mismatch")
+
+
+def test_of_a_bite_scan_beside_an_opposing_jaw_its_own_rule_speaks() -> None:
+    lost = placed("bite-1", "it does not lie on the denture scan or the opposing jaw scan in any way")
+    of = joined(link("bite-1", "denture", Came.NOT), link("bite-1", "opposing", Came.NOT), records=(lost,))
+    found = next(f for f in ask(RULE, of) if f.records == ("bite-1.stl",))
+    assert (found.outcome, found.because) == (Outcome.NOT_MEASURED, "bite/scan-disagrees")
+    alone = joined(link("bite-1", "denture", Came.NOT), records=(lost,))
+    assert next(f for f in ask(RULE, alone) if f.records == ("bite-1.stl",)).outcome is Outcome.FAILED
