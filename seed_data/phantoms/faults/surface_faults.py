@@ -77,6 +77,7 @@ def hole_in(work: Work, rng: Dice, *, key: str, diameter_mm: float, level: Level
     at = inner_place(rng, draft, margin_mm=diameter_mm / 2 + 4.0)
     keep = ~disc(draft, at, 0.5 * (diameter_mm - draft.spacing_mm))
     work.drafts[key] = draft.cut(without_pinches(draft.faces, keep))
+    also = ("denture/not-all-round",) if key == "denture" else ()
     return Found(
         level,
         key,
@@ -85,6 +86,7 @@ def hole_in(work: Work, rng: Dice, *, key: str, diameter_mm: float, level: Level
         value=diameter_mm,
         value_within=0.3 * diameter_mm,
         unit="mm",
+        also=also,
     )
 
 
@@ -270,6 +272,13 @@ SURFACE_FAULTS = (
         S,
         "an opening of 11 mm",
         partial(hole_in, key="opposing", diameter_mm=11.0, level=Level.RETURN),
+    ),
+    fault(
+        "surface-hole-denture",
+        "surface/hole",
+        S,
+        "an opening of 5 mm in the denture",
+        partial(hole_in, key="denture", diameter_mm=5.0, level=Level.LOOK),
     ),
     fault(
         "surface-hole-at-body",

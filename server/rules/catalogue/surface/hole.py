@@ -3,7 +3,6 @@
 Why: what was not scanned is filled in by guessing at the design desk, and the bridge is made to the guess.
 How: border loops other than the outer border of each main part; the diameter of the circle with the area it takes to
 close the largest. The outer border, which every open scan has, is the longest loop that spans a good part of the shell.
-Of a denture denture/not-all-round speaks, which wants no border at all.
 Not seen: a place that was bridged over by the scanner's own filling; a notch in the outer border.
 """
 
@@ -16,13 +15,10 @@ from server.measures.shell import SHELL
 from server.records.roles import Role
 from server.rules.evidence import CaseEvidence, RecordEvidence
 from server.rules.limit import Limit
-from server.rules.rule import VALUE, DoesNotApply, Observation, Rule, Seen, at
+from server.rules.rule import VALUE, Observation, Rule, at
 
 
-def _observe(record: RecordEvidence, _case: CaseEvidence) -> Iterator[Seen]:
-    if record.role is Role.DENTURE:
-        yield DoesNotApply("openings of the denture are told by denture/not-all-round")
-        return
+def _observe(record: RecordEvidence, _case: CaseEvidence) -> Iterator[Observation]:
     shell = record.result(SHELL)
     if not shell.openings:
         yield Observation("No opening but the outer border.", value=0.0)
@@ -41,7 +37,7 @@ _SOURCE = "Common practice; the numbers are our own proposal."
 
 RULE = Rule(
     id="surface/hole",
-    revision=2,
+    revision=3,
     title="A hole in the surface",
     remedy="Scan the place again and add to the scan, or scan this record again; dry the surface first.",
     source="Common practice; the numbers are our own proposal.",

@@ -2,11 +2,9 @@ from __future__ import annotations
 
 import pytest
 
-from server.measures.shell import SHELL
-from server.records.roles import Role
 from server.rules.catalogue.surface.hole import RULE
 from server.rules.limit import Level, Outcome
-from tests.rules.good_set import ask_one, case, measured, record
+from tests.rules.good_set import ask_one
 from tests.rules.surfaces import judged, opening, scan, shell, unread
 
 PASSED = (Outcome.PASSED, Level.CLEAR)
@@ -38,11 +36,3 @@ def test_without_an_opening_it_passes() -> None:
 def test_an_unread_file_names_the_rule_that_refused_it() -> None:
     found = ask_one(RULE, unread())
     assert (found.outcome, found.level, found.because) == (Outcome.NOT_MEASURED, Level.LOOK, "file/truncated")
-
-
-def test_of_a_denture_another_rule_speaks() -> None:
-    """denture/not-all-round wants no border at all, so an opening is said once."""
-    found = ask_one(
-        RULE, case(record(measured(SHELL, shell(**opening(5.0))), role=Role.DENTURE, file="denture.stl"))
-    )
-    assert found.outcome is Outcome.NOT_APPLICABLE
