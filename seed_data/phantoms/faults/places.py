@@ -76,7 +76,9 @@ def disc(draft: Draft, centre_mm: Floats, radius_mm: float) -> Flags:
 def near_body(rng: Dice, draft: Draft, placed: Placed, *, distance_mm: float) -> Floats:
     """A tissue vertex about that far from a body's surface. Raises LookupError where there is none."""
     soft = np.flatnonzero(draft.label == SOFT)
-    off, _ = cKDTree(body_points(placed)).query(draft.vertices_mm[soft], distance_upper_bound=distance_mm + 1.0)
+    off, _ = cKDTree(body_points(placed)).query(
+        draft.vertices_mm[soft], distance_upper_bound=distance_mm + 1.0
+    )
     ring = soft[np.abs(off - distance_mm) < 0.25]
     if len(ring) == 0:
         raise LookupError("no tissue lies so near to this body: choose another seed")

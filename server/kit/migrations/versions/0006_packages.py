@@ -18,7 +18,9 @@ def upgrade() -> None:
     with op.batch_alter_table("releases", schema=None) as batch_op:
         batch_op.add_column(sa.Column("package_sha256", sa.String(length=64), nullable=True))
         batch_op.add_column(sa.Column("package_bytes", sa.BigInteger(), nullable=True))
-        batch_op.add_column(sa.Column("package_says", sa.String(length=400), nullable=False, server_default=""))
+        batch_op.add_column(
+            sa.Column("package_says", sa.String(length=400), nullable=False, server_default="")
+        )
 
 
 def downgrade() -> None:
