@@ -16,6 +16,7 @@ from server.measures.frames import JOINT, JointResult
 from server.measures.governing import SitePosition, positions_or_why
 from server.measures.markers import MARKERS
 from server.measures.measure import CaseMeasure, NotMeasured, Result
+from server.measures.sides import SIDES
 from server.measures.sites import SITES
 from server.measures.space import SPACE, SpaceResult, Vector3, vector
 from server.metrology.bodies.reference import ReferenceBody
@@ -74,11 +75,13 @@ def _measure(bench: CaseBench) -> WallsResult:
     rooms = bench.together(SPACE)
     standing = [_standing(p, kinds[p.body], denture, rooms) for p in positions]
     laid_on = _laid_on(bench, joint, denture)
+    impression = _impression(bench, denture)
     found = []
     for k, position in enumerate(positions):
         others = [other for i, other in enumerate(standing) if i != k]
         near = [_near(surface, standing[k]) for surface in laid_on]
-        walls = least_walls(denture.surface, standing[k], others, [s for s in near if s is not None])
+        lay = [surface for surface in near if surface is not None]
+        walls = least_walls(denture.surface, standing[k], others, lay, impression)
         found.append(_site(position, walls, denture))
     return WallsResult(denture=denture.file, missing=None, sites=tuple(found))
 
@@ -105,6 +108,15 @@ def _laid_on(bench: CaseBench, joint: JointResult, denture: Against) -> list[Sur
             with suppress(NotMeasured):
                 found.append(_moved(bench.records[file].outward, denture.back @ placed.motion))
     return found
+
+
+def _impression(bench: CaseBench, denture: Against) -> NDArray[np.bool_] | None:
+    """The facets of the impression side, where that could be told from the denture alone."""
+    try:
+        sides = bench.result(denture.file, SIDES)
+    except NotMeasured:
+        return None
+    return sides.is_impression if sides.is_sure else None
 
 
 def _moved(surface: Surface, T: Floats) -> Surface:
@@ -150,11 +162,11 @@ def _u95_mm(position: SitePosition, wall: Wall, denture: Against) -> float:
 
 WALLS = CaseMeasure(
     name="denture.walls",
-    revision=1,
+    revision=2,
     result=WallsResult,
     roles=MESH_ROLES | {Role.MARKERS},
     compute=_measure,
-    needs=(BODIES, FACING),
+    needs=(BODIES, FACING, SIDES),
     builds_on=(SITES, MARKERS, JOINT, SPACE),
     uses_bodies=True,
 )

@@ -71,11 +71,17 @@ class Walls:
 
 
 def least_walls(
-    denture: Surface, body: Standing, others: Sequence[Standing], laid_on: Sequence[Surface]
+    denture: Surface,
+    body: Standing,
+    others: Sequence[Standing],
+    laid_on: Sequence[Surface],
+    impression: Mask | None = None,
 ) -> Walls:
     """The thinnest walls beside a body and its channel. others: the bodies beside it; laid_on: surfaces that the denture lay
-    on, in its frame, scanned side out."""
+    on, in its frame, scanned side out; impression: (m,) facets known to be of its impression side, where they are."""
     near = _near(denture, body)
+    if impression is not None:
+        near = near[~impression[near]]
     if len(near) == 0:
         return Walls(None, None)
     beside = near[_beside_body(denture, near, body)]

@@ -99,3 +99,23 @@ def test_far_from_everything_there_is_no_wall() -> None:
     found = least_walls(surface(block((4.0, 4.0, 4.0), (40.0, 0.0, 0.0))), standing(leaves_mm=9.0), (), ())
     assert found.body is None
     assert found.channel is None
+
+
+def test_what_is_known_to_be_the_impression_side_is_no_outer_side() -> None:
+    """A speck of the impression side that faces outward at the body's foot would pass for a wall of nothing."""
+    outer = block((10.0, 10.5, 12.5), (1.0, 0.25, 2.25))
+    whole = hollowed(outer, closed_post())
+    n = whole.n_faces
+    speck = Scan(
+        np.vstack([whole.vertices, [[2.3, -0.1, 1.0], [2.3, 0.1, 1.0], [2.3, 0.0, 1.2]]]),
+        np.vstack([whole.faces, np.array([[0, 1, 2]], dtype=np.int32) + whole.n_vertices]).astype(np.int32),
+    )
+    impression = np.arange(n + 1) == n
+    fooled = least_walls(surface(speck), standing(), (), ())
+    told = least_walls(surface(speck), standing(), (), (), impression)
+    clean = least_walls(surface(whole), standing(), (), ())
+    assert fooled.body is not None
+    assert told.body is not None
+    assert clean.body is not None
+    assert fooled.body.wall_mm < 0.5
+    assert told.body.wall_mm == pytest.approx(clean.body.wall_mm, abs=1e-9)
