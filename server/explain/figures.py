@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
+from server.explain.bite import BiteFigure, bite_figures
+from server.explain.bite_drawing import bite_drawing
 from server.explain.coverage import CoverageFigure, coverage_figure
 from server.explain.coverage_drawing import coverage_drawing
 from server.explain.drawing import Drawing
@@ -18,6 +20,7 @@ from server.explain.png import png
 from server.explain.positions import PositionsFigure, positions_figure
 from server.explain.positions_drawing import positions_drawing
 from server.explain.svg import svg
+from server.measures.bite_contact import BITE_CONTACT
 from server.measures.markers import MarkersResult
 from server.measures.sites import SITES, SitesResult
 from server.records.roles import Role
@@ -29,27 +32,31 @@ from server.rules.marker_evidence import matched
 
 OF_BODIES = frozenset({"bodies/coverage", "bodies/fit", "bodies/wrong-kind", "surface/hole-at-body"})
 OF_POSITIONS = frozenset({"markers/one-off", "markers/fit", "markers/span", "markers/axis", "markers/scale"})
+OF_BITE = "bite/"
 FOUND = frozenset({Outcome.FAILED, Outcome.DOUBTFUL})
 NEAR_MM = 6.0
 POSITIONS_NAME = "positions-against-jaw"
 
 Floats = NDArray[np.float64]
-Figure = CoverageFigure | PositionsFigure
+Figure = CoverageFigure | PositionsFigure | BiteFigure
 
 
 class Figures(BaseModel):
     """The figures of a case, as numbers for whoever draws them. coverage: of each scan body found; positions: None where
-    implant positions and jaw scan were not compared or go together in no one way."""
+    implant positions and jaw scan were not compared or go together in no one way. bite: the gaps between the jaws, over
+    the working surface first, then over the opposing one."""
 
     model_config = ConfigDict(frozen=True)
 
     coverage: tuple[CoverageFigure, ...] = ()
     positions: PositionsFigure | None = None
+    bite: tuple[BiteFigure, ...] = ()
 
     def __iter__(self) -> Iterator[Figure]:  # type: ignore[override]
         yield from self.coverage
         if self.positions is not None:
             yield self.positions
+        yield from self.bite
 
     def named(self, name: str) -> Figure | None:
         return next((figure for figure in self if figure.name == name), None)
@@ -68,7 +75,7 @@ def figures_of(case: CaseEvidence) -> Figures:
         for bodies in [_bodies(record, case, sites, told)]
         for body in bodies
     ]
-    return Figures(coverage=tuple(coverage), positions=_positions(case, sites, told))
+    return Figures(coverage=tuple(coverage), positions=_positions(case, sites, told), bite=_bite(case))
 
 
 def figure_of(finding: Finding, figures: Figures) -> Figure | None:
@@ -77,6 +84,8 @@ def figure_of(finding: Finding, figures: Figures) -> Figure | None:
         return None
     if finding.rule in OF_POSITIONS:
         return figures.positions
+    if finding.rule.startswith(OF_BITE):
+        return next(iter(figures.bite), None)
     if finding.rule not in OF_BODIES:
         return None
     of_records = [f for f in figures.coverage if f.record in finding.records]
@@ -98,6 +107,8 @@ def picture_name(figure: Figure) -> str:
 @lru_cache(maxsize=256)
 def drawing_of(figure: Figure) -> Drawing:
     """The figure drawn."""
+    if isinstance(figure, BiteFigure):
+        return bite_drawing(figure)
     return coverage_drawing(figure) if isinstance(figure, CoverageFigure) else positions_drawing(figure)
 
 
@@ -165,6 +176,14 @@ def _positions(
         return None
     of_jaw = sites if sites is not None and sites.record == told.jaw else None
     return positions_figure(POSITIONS_NAME, told, bodies, of_jaw, case.form.working_arch)
+
+
+def _bite(case: CaseEvidence) -> tuple[BiteFigure, ...]:
+    told = case.result_or_none(BITE_CONTACT)
+    if told is None:
+        return ()
+    role = next((r.role for r in case.records if r.file == told.working), Role.DENTURE)
+    return bite_figures(told, role, case.form.working_arch)
 
 
 def _is_near(figure: CoverageFigure, finding: Finding) -> bool:

@@ -15,7 +15,7 @@ FINER = 2
 GREY = {Tone.FULL: 20, Tone.SOFT: 95}
 PAPER = 255
 _ANCHOR = {Anchor.START: "lm", Anchor.MIDDLE: "mm", Anchor.END: "rm"}
-_PLAIN = str.maketrans({"–": "-", "−": "-", "—": "-", "×": "x"})
+_PLAIN = str.maketrans({"–": "-", "−": "-", "—": "-", "×": "x", "²": "2", "³": "3"})
 
 
 def png(drawing: Drawing, pixels_per_unit: int = 2) -> bytes:

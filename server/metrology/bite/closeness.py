@@ -36,7 +36,7 @@ class Closest:
 
 @dataclass(frozen=True, slots=True)
 class Contact:
-    """One place where the jaws touch or press: its area, its middle (3,), and the least gap in it."""
+    """One place where the jaws touch or press: its area, its point nearest the middle (3,), and the least gap in it."""
 
     area_mm2: float
     middle: Floats
@@ -71,5 +71,6 @@ def contacts(points: Points, gap_mm: Floats, area_mm2: Floats, among: Bools) -> 
         members = own[label == k]
         deepest = int(members[np.argmin(gap_mm[members])])
         middle = area_mm2[members] @ points[members] / area_mm2[members].sum()
-        made.append(Contact(float(areas[k]), middle, float(gap_mm[deepest]), deepest))
+        inmost = points[members[np.argmin(np.linalg.norm(points[members] - middle, axis=1))]]
+        made.append(Contact(float(areas[k]), inmost, float(gap_mm[deepest]), deepest))
     return tuple(sorted(made, key=lambda c: -c.area_mm2))

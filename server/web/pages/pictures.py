@@ -34,9 +34,11 @@ class PictureSet:
 
 @dataclass(frozen=True, slots=True)
 class EvidenceView:
-    """Every figure of a case. `positions`: None where positions and jaw scan were not compared."""
+    """Every figure of a case. `positions`: None where positions and jaw scan were not compared. `bite`: none where the jaws
+    could not be laid together."""
 
     positions: PictureView | None
+    bite: tuple[PictureView, ...]
     sets: tuple[PictureSet, ...]
 
 
@@ -70,6 +72,7 @@ def evidence_of(report: Report | None) -> EvidenceView:
     records = list(dict.fromkeys(f.record for f in figures.coverage))
     return EvidenceView(
         positions=_picture(figures.positions) if figures.positions is not None else None,
+        bite=tuple(_picture(figure) for figure in figures.bite),
         sets=tuple(
             _set(number, [f for f in figures.coverage if f.record == record], asked)
             for number, record in enumerate(records)
