@@ -7,6 +7,7 @@ from typing import Any
 from server.measures.bite_contact import BITE_CONTACT
 from server.measures.bodies import BODIES, BodiesResult
 from server.measures.height import HEIGHT
+from server.measures.impression import IMPRESSION
 from server.measures.markers import MARKERS
 from server.measures.measure import Measurement, Status
 from server.measures.sites import SITES, SitesResult
@@ -19,12 +20,11 @@ BITE_UNSEEN = "how the jaws bite"
 POSITIONS_UNSEEN = "the implant positions against the jaw scan"
 ROOM_UNSEEN = "the room for the bridge"
 HEIGHT_UNSEEN = "the bite height on surfaces"
-NEVER_MEASURED = ("the fit of the denture's impression side",)
-"""What no measure of this version looks at: said in every report, so that clear is never read as more than it is."""
+IMPRESSION_UNSEEN = "the fit of the denture's impression side"
 
 
 def not_measured(case: CaseEvidence) -> tuple[str, ...]:
-    """What nothing was measured of: never, or not in this case."""
+    """What nothing was measured of in this case: said in every report, so that clear is never read as more than it is."""
     jaws = [record for record in case.of_roles([Role.JAW]) if _result(record.measurements.get(BODIES.name))]
     unseen = [] if jaws else [BODIES_UNSEEN]
     if not _result(case.measurements.get(MARKERS.name)):
@@ -37,7 +37,9 @@ def not_measured(case: CaseEvidence) -> tuple[str, ...]:
     height = case.result_or_none(HEIGHT)
     if height is None or height.incisors is None:
         unseen.append(HEIGHT_UNSEEN)
-    return (*unseen, *NEVER_MEASURED)
+    if not _result(case.measurements.get(IMPRESSION.name)):
+        unseen.append(IMPRESSION_UNSEEN)
+    return tuple(unseen)
 
 
 def measures_of(case: CaseEvidence) -> dict[str, Any]:

@@ -32,14 +32,7 @@ def _lines(parts: Parts, release: Manifest) -> Iterator[str]:
         yield "manifest.json gives for each file the transform from the file that was sent."
     else:
         yield "Nothing could be brought into one frame; every file is as it was sent, in millimetres."
-    lost = [piece for piece in parts.pieces if not piece.placed]
-    for piece in lost:
-        yield f"NOT IN PLACE: {piece.path} ({piece.source}): {piece.says}."
-    for left in parts.left_out:
-        yield f"NOT IN THE PACKAGE: {left.file} ({left.role}): {left.says}."
-    turned = [piece for piece in parts.pieces if piece.is_turned]
-    for piece in turned:
-        yield f"{piece.path}: facets that lay inside out were turned; the file as sent is unchanged."
+    yield from _pieces(parts)
     yield ""
     yield "POSITIONS"
     if parts.positions:
@@ -72,3 +65,18 @@ def _lines(parts: Parts, release: Manifest) -> Iterator[str]:
     yield from CAUTIONS
     yield ""
     yield f"manifest.json names {count_words(len(release.records), 'record')} as sent, and every file here, with SHA-256."
+
+
+def _pieces(parts: Parts) -> Iterator[str]:
+    """What must be known of single files."""
+    for piece in parts.pieces:
+        if piece.role == "positive":
+            yield f"{piece.path}: the impression side of {piece.source}, turned to stand for the tissue; mucosa gives by tenths of a millimetre."
+    lost = [piece for piece in parts.pieces if not piece.placed]
+    for piece in lost:
+        yield f"NOT IN PLACE: {piece.path} ({piece.source}): {piece.says}."
+    for left in parts.left_out:
+        yield f"NOT IN THE PACKAGE: {left.file} ({left.role}): {left.says}."
+    turned = [piece for piece in parts.pieces if piece.is_turned]
+    for piece in turned:
+        yield f"{piece.path}: facets that lay inside out were turned; the file as sent is unchanged."

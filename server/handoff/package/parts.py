@@ -30,6 +30,7 @@ from server.measures.markers import MARKERS
 from server.measures.measure import CaseMeasure, Measurement, NotMeasured, Result
 from server.measures.mouth import MOUTH
 from server.measures.relation import rows_of
+from server.measures.sides import SIDES, positive_in
 from server.measures.sites import SITES
 from server.metrology.facing import turned_toward_scanner
 from server.metrology.scan import Scan
@@ -80,7 +81,11 @@ def make_parts(
     joint = _result(bench, JOINT)
     positions, no_positions = _positions(bench, joint)
     shown, left_out = _shown(bench)
-    made = [*_record_pieces(bench, joint, shown), *_body_pieces(form, positions, bodies)]
+    made = [
+        *_record_pieces(bench, joint, shown),
+        *_positive_pieces(bench, joint),
+        *_body_pieces(form, positions, bodies),
+    ]
     mouth = _result(bench, MOUTH)
     return Parts(
         pieces=tuple(piece for piece, _ in made),
@@ -145,6 +150,21 @@ def _record_pieces(
         T, says = _place(bench, joint, file)
         made, unit_mm = shown[file], bench.records[file].unit_mm
         yield _piece(name, made.scan, role.value, file, T, unit_mm, says, is_turned=made.is_turned)
+
+
+def _positive_pieces(bench: CaseBench, joint: JointResult | None) -> Iterator[tuple[Piece, Scan]]:
+    """The denture's impression side, turned so that it stands for the tissue; none where its sides could not be told."""
+    for file in bench.files_of(Role.DENTURE):
+        record = bench.records[file]
+        try:
+            bench.result(file, SIDES)
+            scan = positive_in(record).scan
+        except (NotMeasured, ValueError):
+            continue
+        T, says = _place(bench, joint, file)
+        used, flat = np.unique(scan.faces, return_inverse=True)
+        whole = Scan(scan.vertices[used], flat.reshape(-1, 3).astype(np.int32))
+        yield _piece("positive", whole, "positive", file, T, record.unit_mm, says)
 
 
 def _place(bench: CaseBench, joint: JointResult | None, file: str) -> tuple[Floats | None, str]:
