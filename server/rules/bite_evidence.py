@@ -7,10 +7,12 @@ from collections.abc import Iterator
 from server.measures.bite_contact import BITE_CONTACT, BiteContactResult
 from server.measures.bite_regions import Region
 from server.measures.bite_relation import BITE_RELATION, BiteRelationResult, ShiftAt
+from server.measures.relation import Came
 from server.records.case_form import OpposingDentition
 from server.records.roles import Role
 from server.rules.evidence import CaseEvidence, Lacking
 from server.rules.finding import Place, Point
+from server.rules.frame_evidence import joint_of
 from server.rules.rule import DoesNotApply
 from server.rules.wording import listed
 
@@ -34,11 +36,22 @@ def contact_of(case: CaseEvidence) -> BiteContactResult:
 
 
 def no_teeth_to_meet(case: CaseEvidence) -> Iterator[DoesNotApply]:
-    """Why contacts do not apply: one jaw is said to be without teeth. Raises Lacking where no scan shows the other's."""
+    """Why contacts do not apply: the opposing jaw is said to be without teeth. Raises Lacking where no scan shows those of the
+    working jaw, or none that could be placed."""
     if case.form.opposing_dentition is OpposingDentition.EDENTULOUS:
         yield DoesNotApply("The opposing jaw has no teeth to meet.")
     elif not case.of_roles([Role.DENTURE]):
         raise Lacking("without a denture scan no record shows the teeth of the working jaw")
+    elif not contact_of(case).shows_teeth:
+        says = "the denture scan, which shows the teeth of the working jaw, could not be placed"
+        raise Lacking(says, because=_why_unplaced(case))
+
+
+def _why_unplaced(case: CaseEvidence) -> str:
+    """The rule that says why the denture lies nowhere."""
+    dentures = {r.file for r in case.of_roles([Role.DENTURE])}
+    links = [link for link in joint_of(case).links if dentures & {link.moving, link.fixed}]
+    return "surface/mirrored" if any(link.came is Came.MIRRORED for link in links) else "surface/no-fit"
 
 
 def on_working(told: BiteContactResult, point: Point | None) -> tuple[Place, ...]:

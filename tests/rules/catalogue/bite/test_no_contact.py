@@ -2,11 +2,13 @@ from __future__ import annotations
 
 import pytest
 
+from server.measures.relation import Came
 from server.rules.catalogue.bite.no_contact import RULE
 from server.rules.evidence import CaseEvidence
 from server.rules.limit import Level, Outcome
 from tests.rules.biting import closed, contact
 from tests.rules.good_set import ask, case
+from tests.rules.joined import link
 
 
 @pytest.mark.parametrize(
@@ -51,3 +53,14 @@ def test_without_a_denture_no_teeth_are_shown() -> None:
     assert (found.outcome, found.level) == (Outcome.NOT_MEASURED, Level.NOTE)
     (alone,) = ask(RULE, case())
     assert (alone.outcome, alone.level) == (Outcome.NOT_MEASURED, Level.NOTE)
+
+
+@pytest.mark.parametrize(
+    ("came", "because"), [(Came.MIRRORED, "surface/mirrored"), (Came.NOT, "surface/no-fit")]
+)
+def test_a_denture_that_lies_nowhere_shows_no_teeth_and_why_is_told_elsewhere(
+    came: Came, because: str
+) -> None:
+    of = closed(None, contact(shows_teeth=False), link("denture", "jaw", came))
+    (found,) = ask(RULE, of)
+    assert (found.outcome, found.level, found.because) == (Outcome.NOT_MEASURED, Level.LOOK, because)
