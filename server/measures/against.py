@@ -12,6 +12,7 @@ from server.measures.bench import CaseBench
 from server.measures.facing import FACING
 from server.measures.frames import JointResult, Placed
 from server.measures.measure import NotMeasured
+from server.measures.relation import Came
 from server.measures.texture import TEXTURE
 from server.metrology.registration.surface import Surface
 from server.metrology.rigid import apply, inverse, turn
@@ -88,7 +89,10 @@ def _unplaced(placed: Placed | None, role: Role) -> str:
 
 
 def _because(joint: JointResult, file: str) -> str | None:
-    tried = any(file in (link.moving, link.fixed) for link in joint.links)
+    """The rule whose finding says why a record has no place."""
+    tried = [link.came for link in joint.links if file in (link.moving, link.fixed)]
+    if Came.MIRRORED in tried:
+        return "surface/mirrored"
     return "surface/no-fit" if tried else "bite/missing"
 
 

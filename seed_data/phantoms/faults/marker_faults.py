@@ -128,7 +128,7 @@ def _bent(work: Work, rng: Dice, *, end_mm: float, level: Level) -> Found:
         value=value,
         value_within=0.05 + 0.1 * value,
         unit="mm",
-        also=(*also, "bite/scan-disagrees", "bite/tilt"),
+        also=(*also, "bite/scan-disagrees", "bite/tilt", "denture/thin", "space/thickness"),
     )
 
 

@@ -216,7 +216,7 @@ def _spikes(work: Work, rng: Dice, *, count: int, level: Level) -> Found:
         "opposing",
         value=float(count),
         value_within=0.25 * count,
-        also=("surface/rough", "surface/double-layer"),
+        also=("surface/rough", "surface/double-layer", "bite/penetration"),
     )
 
 
