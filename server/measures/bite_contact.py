@@ -35,8 +35,9 @@ from server.records.teeth import Arch
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-ALIKE_SHARE = 0.35
-"""What neighbouring points err alike, as a share of their scatter; no smoothing takes it off. Our own proposal."""
+ALIKE_SHARE = 0.6
+"""What neighbouring points err alike, as a share of their scatter, at the most; no smoothing takes it off, and an extreme over
+the arch seeks it out. Our own proposal."""
 HALF_95 = 1.96
 WHOLE_MM2 = 12.0
 """A tooth of which less than this comes near the other jaw does not count in the mean of its side."""
@@ -307,7 +308,7 @@ def _form_part(form: CaseForm) -> Arch | None:
 
 BITE_CONTACT = CaseMeasure(
     name="bite.contact",
-    revision=1,
+    revision=2,
     result=BiteContactResult,
     roles=frozenset(MESH_ROLES - {Role.BEFORE}),
     compute=_measure,
