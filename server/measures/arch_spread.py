@@ -15,6 +15,8 @@ from server.measures.bench import CaseBench
 from server.measures.bodies import BODIES
 from server.measures.frames import JOINT
 from server.measures.governing import SitePosition, Source, positions_or_why
+from server.measures.imprint_sites import IMPRINT_SITES
+from server.measures.imprints import IMPRINTS
 from server.measures.markers import MARKERS
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.mouth import MOUTH, MouthResult
@@ -31,7 +33,7 @@ from server.records.teeth import Tooth, UnknownTooth, tooth_of
 
 CROWN_SIGMA_MM = 0.5
 """Standard deviation of the width of one kind of crown between people: common practice, from memory."""
-PLACE_SIGMA_MM = 0.5
+PLACE_SIGMA_MM = 0.65
 """Of how far from the middle of its crown an implant stands, as read from the order of all along the arch; our own proposal,
 checked on phantoms."""
 BEND_MM = 0.02
@@ -149,13 +151,21 @@ def _overhangs(
         return (), Missing(
             says="none of the planned teeth is in the working jaw", because="form/arch-mismatch"
         )
-    off = {site.site_index: site.off_mm for site in bench.together(SITES).sites}
+    off = _off_their_crowns(bench)
     distal = (spread.distal_mm, u95_spread_mm) if spread else None
     made = []
     for side, (position, radius), tooth in zip((Side.RIGHT, Side.LEFT), ends, own, strict=True):
         to_side = off.get(position.site_index, 0.0) * (1.0 if side is Side.LEFT else -1.0)
         made.append(_overhang(side, position.site_index, (tooth, planned), to_side + radius, distal))
     return tuple(made), None
+
+
+def _off_their_crowns(bench: CaseBench) -> dict[int, float]:
+    """By site, how far the implant stands from the middle of its crown, mm, + toward the left; empty without a jaw scan."""
+    try:
+        return {site.site_index: site.off_mm for site in bench.together(SITES).sites}
+    except NotMeasured:
+        return {}
 
 
 def _overhang(
@@ -198,12 +208,15 @@ def _form_part(form: CaseForm) -> Any:
 
 SPREAD = CaseMeasure(
     name="space.arch",
-    revision=1,
+    revision=3,
     result=ArchResult,
     roles=MESH_ROLES | {Role.MARKERS},
     compute=_measure,
-    needs=(BODIES,),
-    builds_on=(SITES, MARKERS, JOINT, MOUTH, SPACE),
+    needs=(
+        BODIES,
+        IMPRINTS,
+    ),
+    builds_on=(SITES, IMPRINT_SITES, MARKERS, JOINT, MOUTH, SPACE),
     uses_bodies=True,
     form_part=_form_part,
 )

@@ -25,13 +25,16 @@ from server.measures.mouth import MOUTH, MouthResult
 from server.measures.relation import RELATION, TOLD, Came, RelationResult
 from server.measures.space import ROUGH_OCCLUSAL_DEG, SPACE, Vector3, vector
 from server.metrology.registration.joining import Relation
-from server.metrology.rigid import angle_deg, apply, inverse
+from server.metrology.rigid import angle_deg, apply, inverse, turn
+from server.metrology.space.outer_face import crest_place
 from server.records.roles import MESH_ROLES, Role
 
 FAR_MM, FAR_DEG = 12.0, 12.0
 """How far a jaw may have moved to the other between the two bites; beyond it, two files did not share a frame."""
 MOLAR_SHARE = 0.42
 """How far from the midline molars stand, as a share of the arch's width."""
+BEFORE_RIDGE_MM = 6.0
+"""About how far before the ridge edges of front teeth stand."""
 BEND_MM = 0.02
 
 Floats = NDArray[np.float64]
@@ -93,7 +96,9 @@ def _measure(bench: CaseBench) -> HeightResult:
     except NotMeasured as answer:
         return HeightResult(missing=Missing(says=answer.says, because=answer.because))
     up = _occlusal(bench, mouth)
-    incisors, right, left = (_change(old.relation, new, up, place) for place in _places(mouth))
+    front, *molars = _places(mouth)
+    places = (_at_edge(bench, joint, mouth, up, front), *molars)
+    incisors, right, left = (_change(old.relation, new, up, place) for place in places)
     return HeightResult(
         before=old.files,
         opposing=opposing.file,
@@ -196,6 +201,19 @@ def _places(mouth: MouthResult) -> tuple[Floats, Floats, Floats]:
     return at(middle), at(middle - sign * half), at(middle + sign * half)
 
 
+def _at_edge(bench: CaseBench, joint: JointResult, mouth: MouthResult, up: _Up, front: Floats) -> Floats:
+    """The denture's edge in the midline, where its scan shows one; else the ridge there, which lies farther back."""
+    denture, _ = against(bench, joint, Role.DENTURE)
+    if denture is None:
+        return front
+    ahead = np.array(mouth.front)
+    start = apply(denture.back, (front + BEFORE_RIDGE_MM * ahead)[None])[0]
+    ahead = ahead - (ahead @ up.direction) * up.direction
+    along, out = turn(denture.back, np.stack([up.direction, ahead / np.linalg.norm(ahead)]))
+    found = crest_place(denture.surface.tree, start, along, out)
+    return front if found is None else apply(denture.placed.motion, found[None])[0]
+
+
 def _change(old: Relation, new: Relation, up: _Up, place: Floats) -> ChangeAt:
     moved = place - apply(old.T @ inverse(new.T), place[None])[0]
     change = float(up.direction @ moved)
@@ -220,7 +238,7 @@ def _why(bench: CaseBench, joint: JointResult) -> str:
 
 HEIGHT = CaseMeasure(
     name="vertical.surfaces",
-    revision=1,
+    revision=2,
     result=HeightResult,
     roles=MESH_ROLES,
     compute=_measure,

@@ -17,6 +17,8 @@ from server.measures.bodies import BODIES
 from server.measures.facing import FACING
 from server.measures.frames import JOINT
 from server.measures.governing import SitePosition, Source, positions_or_why
+from server.measures.imprint_sites import IMPRINT_SITES
+from server.measures.imprints import IMPRINTS
 from server.measures.markers import MARKERS
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.mouth import MOUTH, MouthResult
@@ -270,12 +272,12 @@ def _form_part(form: CaseForm) -> Any:
 
 SPACE = CaseMeasure(
     name="space.sites",
-    revision=1,
+    revision=2,
     result=SpaceResult,
     roles=MESH_ROLES | {Role.MARKERS},
     compute=_measure,
-    needs=(BODIES, FACING, TEXTURE),
-    builds_on=(SITES, MARKERS, JOINT, MOUTH),
+    needs=(BODIES, IMPRINTS, FACING, TEXTURE),
+    builds_on=(SITES, IMPRINT_SITES, MARKERS, JOINT, MOUTH),
     uses_bodies=True,
     form_part=_form_part,
 )

@@ -14,6 +14,8 @@ from server.measures.bodies import BODIES
 from server.measures.facing import FACING
 from server.measures.frames import JOINT, JointResult
 from server.measures.governing import SitePosition, positions_or_why
+from server.measures.imprint_sites import IMPRINT_SITES
+from server.measures.imprints import IMPRINTS
 from server.measures.markers import MARKERS
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.sides import SIDES
@@ -162,11 +164,11 @@ def _u95_mm(position: SitePosition, wall: Wall, denture: Against) -> float:
 
 WALLS = CaseMeasure(
     name="denture.walls",
-    revision=2,
+    revision=3,
     result=WallsResult,
     roles=MESH_ROLES | {Role.MARKERS},
     compute=_measure,
-    needs=(BODIES, FACING, SIDES),
-    builds_on=(SITES, MARKERS, JOINT, SPACE),
+    needs=(BODIES, IMPRINTS, FACING, SIDES),
+    builds_on=(SITES, IMPRINT_SITES, MARKERS, JOINT, SPACE),
     uses_bodies=True,
 )
