@@ -114,7 +114,8 @@ def test_the_way_of_a_case(open_page: Callable[..., Watched], record_set: Record
     expect(lab.get_by_role("heading", name="Findings")).to_be_visible()
     shot(lab, "10-review")
     with lab.expect_download() as fetched:
-        lab.locator("#records tr", has_text="Jaw scan with scan bodies").get_by_role("link").click()
+        head = lab.get_by_role("rowheader", name="Jaw scan with scan bodies")
+        lab.locator("#records tr").filter(has=head).get_by_role("link").click()
     fetched.value.save_as(tmp_path / "fetched")
     sent = hashlib.sha256(record_set.files["jaw"][0].read_bytes()).hexdigest()
     assert hashlib.sha256((tmp_path / "fetched").read_bytes()).hexdigest() == sent
