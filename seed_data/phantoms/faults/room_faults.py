@@ -93,11 +93,18 @@ def _imprint_missing(work: Work, rng: Dice) -> Found:
 
 
 def _thin(work: Work, _rng: Dice, *, wall_mm: float, level: Level) -> Found:
-    """The denture was ground out around the bodies until little was left."""
+    """The denture was ground out around the bodies until little was left; bite scans show it as it was before."""
     denture = replace(work.mouth.denture, cover_mm=wall_mm, wall_mm=max(wall_mm, 1.2))
     block = map_from(work.mouth.denture.block.at(grid_places()) - 4.0)
     _with_denture(work, replace(work.mouth, denture=replace(denture, block=block)))
-    return Found(level, "denture", value=wall_mm, value_within=0.35, unit="mm", also=("space/thickness",))
+    return Found(
+        level,
+        "denture",
+        value=wall_mm,
+        value_within=0.35,
+        unit="mm",
+        also=("space/thickness", "bite/scan-disagrees"),
+    )
 
 
 def _high_seat(work: Work, rng: Dice) -> Found:
