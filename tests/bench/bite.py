@@ -19,6 +19,7 @@ import time
 from collections import defaultdict
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,8 +74,8 @@ class Tally:
     inside: dict[str, list[bool]] = field(default_factory=lambda: defaultdict(list))
 
     def note(self, name: str, error: float, u95: float) -> None:
-        self.numbers[name].append(abs(error))
-        self.inside[name].append(abs(error) <= u95)
+        self.numbers[name].append(float(abs(error)))
+        self.inside[name].append(bool(abs(error) <= u95))
 
     def rows(self) -> dict[str, object]:
         made: dict[str, object] = {"phantoms": self.phantoms, "untold": self.untold}
@@ -96,21 +97,35 @@ def main() -> None:
     parser.add_argument("--phantoms", type=int, default=PHANTOMS)
     parser.add_argument("--seed", type=int, default=FIRST_SEED)
     parser.add_argument("--detail", type=float, default=0.6)
-    parser.add_argument("--most-s", type=float, default=1200.0)
+    parser.add_argument("--most-s", type=float, default=1200.0, help="begin no further phantom after this")
+    parser.add_argument("--kept", type=Path, help="go on from the figures in this file, and keep them there")
     asked = parser.parse_args()
-    tallies: dict[str, Tally] = {"white": Tally(), "mixed": Tally()}
+    tallies = _kept(asked.kept)
     begun = time.perf_counter()
     for k, seed in enumerate(range(asked.seed, asked.seed + asked.phantoms)):
         if time.perf_counter() - begun > asked.most_s:
             break
         kind = "white" if k % 2 == 0 else "mixed"
         _one(seed, asked.detail, kind, tallies[kind])
+        if asked.kept:
+            asked.kept.write_text(json.dumps({kind: vars(t) for kind, t in tallies.items()}))
         print(seed, kind, f"{time.perf_counter() - begun:.0f} s", file=sys.stderr, flush=True)
     print(
         json.dumps(
             {"seeds": [asked.seed, seed], **{kind: tally.rows() for kind, tally in tallies.items()}}, indent=1
         )
     )
+
+
+def _kept(path: Path | None) -> dict[str, Tally]:
+    if path is None or not path.exists():
+        return {"white": Tally(), "mixed": Tally()}
+    made = {}
+    for kind, held in json.loads(path.read_text()).items():
+        made[kind] = Tally(held["phantoms"], held["untold"])
+        made[kind].numbers.update(held["numbers"])
+        made[kind].inside.update(held["inside"])
+    return made
 
 
 def _one(seed: int, detail: float, kind: str, tally: Tally) -> None:
@@ -227,7 +242,7 @@ def _departing(
         errors = [a.value - float(shift @ axis) for a, axis in zip(amounts, axes, strict=True)]
         tally.numbers["departing, mm"].append(float(np.linalg.norm(errors)))
         for a, error in zip(amounts, errors, strict=True):
-            tally.inside["departing, along each axis"].append(abs(error) <= a.u95)
+            tally.inside["departing, along each axis"].append(bool(abs(error) <= a.u95))
         left, front, occlusal = axes
         turns = (
             (seen.departs.opens_deg, np.cross(front, occlusal)),
@@ -237,7 +252,7 @@ def _departing(
         off = [a.value - float(turn @ axis) for a, axis in turns]
         tally.numbers["departing, °"].append(float(np.linalg.norm(off)))
         tally.inside["departing, about each axis"] += [
-            abs(e) <= a.u95 for (a, _), e in zip(turns, off, strict=True)
+            bool(abs(e) <= a.u95) for (a, _), e in zip(turns, off, strict=True)
         ]
         size = own.size_mm
         tally.note("departing, size", size.value - float(np.linalg.norm(shift)), size.u95)
