@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict
 from server.measures.arch import pose_of
 from server.measures.bodies import BodySeen
 from server.measures.sites import SitesResult
+from server.measures.vectors import Vector3
 from server.rules.body_evidence import BodyAt
 
 EIGHTH_DEG = 45.0
@@ -22,7 +23,6 @@ LEAST_MISSED = 0.1
 LEAST_PULL = 0.3
 """Of all that was missed: what must lie to one side for a side to be named."""
 
-Vector3 = tuple[float, float, float]
 Floats = NDArray[np.float64]
 
 

@@ -8,9 +8,9 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from server.inspection.report import SheetName
+from server.measures.vectors import Vector3
 
 Rows = tuple[tuple[float, ...], ...]
-Vector3 = tuple[float, float, float]
 
 
 class ManifestPart(BaseModel):

@@ -16,11 +16,12 @@ from pydantic import BaseModel, ConfigDict
 from server.measures.arch import is_beside_bodies
 from server.measures.bench import CaseBench
 from server.measures.bite_regions import ArchPlaces, Region, arch_places
-from server.measures.bite_relation import BITE_RELATION, PIECE_MM, Amount, BiteRelationResult, Vector3
+from server.measures.bite_relation import BITE_RELATION, PIECE_MM, Amount, BiteRelationResult
 from server.measures.bodies import BODIES
 from server.measures.facing import FACING
 from server.measures.measure import CaseMeasure, Result
 from server.measures.mouth import MOUTH
+from server.measures.vectors import Vector3, vector
 from server.metrology.bite.closeness import Closest, closest, contacts
 from server.metrology.bite.field import NEAR_MM, Field, field_of
 from server.metrology.bite.plan import CELL_MM, plan_of
@@ -193,7 +194,7 @@ def _region(bite: _Bite, region: Region) -> RegionSeen:
     return RegionSeen(
         region=region,
         least_mm=None if least is None else Amount(value=least.gap_mm, u95=bite.u95_mm(least.index)),
-        least_at_mm=None if least is None else _vector(field.points[least.index]),
+        least_at_mm=None if least is None else vector(field.points[least.index]),
         mean_mm=_mean(bite, [found for _, found in by_tooth]),
         by_tooth_mm=tuple((abs(tooth), found.gap_mm) for tooth, found in by_tooth),
         contact_mm2=float(touching),
@@ -252,7 +253,7 @@ def _contacts(bite: _Bite) -> tuple[ContactSeen, ...]:
             ContactSeen(
                 region=region,
                 tooth=int(bite.places.teeth[c.index]),
-                at_mm=_vector(c.middle),
+                at_mm=vector(c.middle),
                 area_mm2=c.area_mm2,
                 gap_mm=c.gap_mm,
             )
@@ -275,7 +276,7 @@ def _depth(bite: _Bite, other: BoxTree, T_other_working: Floats, occlusal: Float
     )
     return Depth(
         depth_mm=Amount(value=max(-deepest.gap_mm, 0.0), u95=u95),
-        at_mm=_vector(field.points[deepest.index]),
+        at_mm=vector(field.points[deepest.index]),
         region=next(r for r in Region if bite.places.within(r)[deepest.index]),
         area_mm2=_spread(now.area_mm2, closer.area_mm2, wider.area_mm2),
         volume_mm3=_spread(now.volume_mm3, _moved_mm3(closer, u95), _moved_mm3(wider, -u95)),
@@ -296,10 +297,6 @@ def _plan(T_plan_record: Floats, field: Field) -> PlanSeen | None:
     if plan is None:
         return None
     return PlanSeen(low_mm=plan.low_mm, cell_mm=CELL_MM, columns=plan.gap_mm.shape[1], gap_um_b64=plan.packed)
-
-
-def _vector(v: Floats) -> Vector3:
-    return float(v[0]), float(v[1]), float(v[2])
 
 
 def _form_part(form: CaseForm) -> Arch | None:

@@ -21,6 +21,7 @@ from server.measures.frames import ARM_MM, JOINT, MANY, JointResult, Placed
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.mouth import MOUTH, MouthResult
 from server.measures.relation import RELATION, TOLD, Held, Rows, rows_of
+from server.measures.vectors import Vector3, vector
 from server.metrology.bite.departure import Along, Departure, departure, references
 from server.metrology.registration.certainty import Certainty
 from server.metrology.registration.joining import Relation, combined
@@ -31,7 +32,6 @@ from server.records.roles import MESH_ROLES, Role
 from server.records.teeth import Arch, Tooth
 
 Floats = NDArray[np.float64]
-Vector3 = tuple[float, float, float]
 
 WORKING = (Role.DENTURE, Role.JAW, Role.TISSUE)
 NO_FIT, MISSING, FORM = "surface/no-fit", "bite/missing", "form/missing"
@@ -173,9 +173,9 @@ def _measure(bench: CaseBench) -> BiteRelationResult:
         T_working_opposing=rows_of(stands.T),
         T_root_working=scene.working.T_root_record,
         held=Held.of(stands.certainty),
-        left=_vector(scene.axes[0]),
-        front=_vector(scene.axes[1]),
-        occlusal=_vector(scene.axes[2]),
+        left=vector(scene.axes[0]),
+        front=vector(scene.axes[1]),
+        occlusal=vector(scene.axes[2]),
         bites=tuple(
             _seen(bench, scene, file, told[file], _reference(file, others, known, stands)) for file in told
         ),
@@ -318,16 +318,12 @@ def _shift(made: Departure, spot: Spot, place: Floats, axes: Floats) -> ShiftAt:
     left, front, apart = (Amount.of(made.along(place, axis)) for axis in axes)
     return ShiftAt(
         spot=spot,
-        at_mm=_vector(place),
+        at_mm=vector(place),
         left_mm=left,
         front_mm=front,
         apart_mm=apart,
         size_mm=Amount.of(made.size_mm(place)),
     )
-
-
-def _vector(v: Floats) -> Vector3:
-    return float(v[0]), float(v[1]), float(v[2])
 
 
 def _form_part(form: CaseForm) -> Arch | None:

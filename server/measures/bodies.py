@@ -12,6 +12,7 @@ from server.measures.facing import FACING
 from server.measures.measure import RecordMeasure, Result
 from server.measures.reading import READING
 from server.measures.shell import SHELL, Opening
+from server.measures.vectors import Vector3, vector
 from server.metrology.bodies.finding import FoundBody, Surface, find_bodies
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.rigid import apply, inverse
@@ -23,7 +24,6 @@ BESIDE_MM = 1.5
 """An opening this near to a body is one at the body."""
 FAR_MM = 12.0
 
-Vector3 = tuple[float, float, float]
 Floats = NDArray[np.float64]
 
 
@@ -140,9 +140,9 @@ def body_seen(
     n = int(found.fit.used.sum())
     return BodySeen(
         body=found.body,
-        seat_mm=_vector(found.seat_mm),
-        axis=_vector(found.axis),
-        clock=_vector(found.clock),
+        seat_mm=vector(found.seat_mm),
+        axis=vector(found.axis),
+        clock=vector(found.clock),
         u95_position_mm=trust.u95_position_mm,
         u95_axis_deg=trust.u95_axis_deg,
         u95_clock_deg=trust.u95_clock_deg if found.is_clock_sure else None,
@@ -162,9 +162,9 @@ def body_seen(
                 body=k.body,
                 explained_mm2=k.explained_mm2,
                 rms_mm=k.rms_mm,
-                seat_mm=_vector(k.T_scan_body[:3, 3]),
-                axis=_vector(k.T_scan_body[:3, 2]),
-                clock=_vector(k.T_scan_body[:3, 0]),
+                seat_mm=vector(k.T_scan_body[:3, 3]),
+                axis=vector(k.T_scan_body[:3, 2]),
+                clock=vector(k.T_scan_body[:3, 0]),
             )
             for k in found.kinds
         ),
@@ -188,10 +188,6 @@ def _is_beside(opening: Opening, T: Floats, body: ReferenceBody) -> bool:
     at = apply(inverse(T), np.array([opening.centre_mm]))
     reach = FAR_MM + opening.diameter_mm
     return bool(body.tree.nearest(at, reach).distance_mm[0] - 0.5 * opening.diameter_mm < BESIDE_MM)
-
-
-def _vector(v: Floats) -> Vector3:
-    return float(v[0]), float(v[1]), float(v[2])
 
 
 def _share(value: float | None) -> float | None:

@@ -21,6 +21,7 @@ from scipy.spatial import cKDTree
 from server.measures.bench import CaseBench, RecordBench
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.reading import READING
+from server.measures.vectors import Vector3
 from server.metrology.registration.fit import meeting_of
 from server.metrology.registration.register import Demand, Pose, Registration, Sides, Standing, register
 from server.metrology.registration.surface import Samples, Surface
@@ -39,8 +40,6 @@ DIFFERS_MM = 0.15
 POINTS = 30_000
 HALF_THE_SAME = Demand(agree_mm=0.15, least_agreement=0.5)
 """Both are said to be of one place of one mouth; how much of it has changed is the question."""
-
-Vector3 = tuple[float, float, float]
 
 
 class Ended(StrEnum):

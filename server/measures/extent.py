@@ -9,12 +9,11 @@ import numpy as np
 
 from server.measures.bench import RecordBench
 from server.measures.measure import NotMeasured, RecordMeasure, Result
+from server.measures.vectors import Vector3
 from server.metrology.extent import float32_step
 from server.metrology.readers.reading import Unreadable
 from server.records.plausible_unit import unit_by_size
 from server.records.roles import MESH_ROLES, Role, Unit
-
-Vector3 = tuple[float, float, float]
 
 
 class UnitFrom(StrEnum):

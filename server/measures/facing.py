@@ -9,10 +9,9 @@ from pydantic import BaseModel, ConfigDict
 from server.measures.bench import RecordBench
 from server.measures.measure import RecordMeasure, Result
 from server.measures.reading import READING
+from server.measures.vectors import Vector3
 from server.metrology.facing import Facing, Patch, Side
 from server.records.roles import MESH_ROLES
-
-Vector3 = tuple[float, float, float]
 
 
 class PatchFacing(BaseModel):

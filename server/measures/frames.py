@@ -45,7 +45,6 @@ MANY = 1_000_000
 """Degrees of freedom of what is known exactly."""
 
 Floats = NDArray[np.float64]
-Vector3 = tuple[float, float, float]
 
 
 class Link(BaseModel):

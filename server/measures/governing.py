@@ -27,7 +27,6 @@ from server.metrology.rigid import apply, turn
 from server.records.roles import Role
 
 Floats = NDArray[np.float64]
-Vector3 = tuple[float, float, float]
 
 
 class Source(StrEnum):

@@ -23,7 +23,8 @@ from server.measures.frames import JOINT, STITCHING_MM, JointResult
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.mouth import MOUTH, MouthResult
 from server.measures.relation import RELATION, TOLD, Came, RelationResult
-from server.measures.space import ROUGH_OCCLUSAL_DEG, SPACE, Vector3, vector
+from server.measures.space import ROUGH_OCCLUSAL_DEG, SPACE
+from server.measures.vectors import Vector3, vector
 from server.metrology.registration.joining import Relation
 from server.metrology.rigid import angle_deg, apply, inverse, turn
 from server.metrology.space.outer_face import crest_place

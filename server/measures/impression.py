@@ -27,6 +27,7 @@ from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.mouth import MOUTH
 from server.measures.relation import Came, Rows, rows_of
 from server.measures.sides import SIDES, positive_in
+from server.measures.vectors import Vector3, vector
 from server.metrology.bvh import BoxTree
 from server.metrology.constellation.compare import compare
 from server.metrology.constellation.poses import MOST_POSES
@@ -47,7 +48,6 @@ PLACES = 3
 APART_MM = 8.0
 
 Floats = NDArray[np.float64]
-Vector3 = tuple[float, float, float]
 
 
 class Laid(StrEnum):
@@ -134,7 +134,7 @@ def _measure(bench: CaseBench) -> ImpressionResult:
             "p95_mm": float(np.quantile(amount, 0.95)),
             "u95_mm": way.u95_mm(seen),
             "compared_ratio": seen.compared_ratio,
-            "off_at_mm": tuple(_vector(p) for p in apply(inverse(T), seen.at[places])),
+            "off_at_mm": tuple(vector(p) for p in apply(inverse(T), seen.at[places])),
             "off_mm": tuple(float(v) for v in seen.offset_mm[places]),
             "plan": _plan(bench, joint, tissue, seen),
         }
@@ -286,9 +286,9 @@ def _plan(bench: CaseBench, joint: JointResult, tissue: str, seen: Differences) 
         step_mm=CELL_MM,
         low_mm=(float(low[0] * CELL_MM), float(low[1] * CELL_MM)),
         rows=tuple(tuple(values[r * shape[1] : (r + 1) * shape[1]]) for r in range(shape[0])),
-        origin_mm=_vector(origin),
-        right=_vector(right),
-        top=_vector(top),
+        origin_mm=vector(origin),
+        right=vector(right),
+        top=vector(top),
         is_side_known=is_known,
     )
 
@@ -307,10 +307,6 @@ def _page(bench: CaseBench, T_root_tissue: Floats, seen: Differences) -> tuple[P
     flat -= np.outer(flat @ up, up)
     right = np.linalg.svd(flat[:: max(1, len(flat) // 500)], full_matrices=False)[2][0]
     return right, np.cross(up, right), at.mean(axis=0), False
-
-
-def _vector(v: Floats) -> Vector3:
-    return float(v[0]), float(v[1]), float(v[2])
 
 
 IMPRESSION = CaseMeasure(

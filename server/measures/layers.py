@@ -7,13 +7,12 @@ import numpy as np
 from server.measures.bench import RecordBench
 from server.measures.measure import RecordMeasure, Result
 from server.measures.reading import READING
+from server.measures.vectors import Vector3
 from server.metrology.facing import facing_of, turned_toward_scanner
 from server.metrology.layers import double_layer_of
 from server.metrology.texture import SPIKE_MM, spike_heights_mm
 from server.metrology.topology import topology_of
 from server.records.roles import MESH_ROLES
-
-Vector3 = tuple[float, float, float]
 
 
 class LayersResult(Result):

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict
 from server.measures.bench import CaseBench
 from server.measures.bodies import BODIES, BodySeen
 from server.measures.measure import CaseMeasure, NotMeasured, Result
+from server.measures.vectors import Vector3, vector
 from server.metrology.constellation.compare import Comparison, compare
 from server.metrology.constellation.poses import BALL_95, CONE_95, LINE_95, MOST_POSES, Poses
 from server.metrology.readers.reading import Unreadable
@@ -22,7 +23,6 @@ DEVICE_POSITION_MM, DEVICE_AXIS_DEG = 0.02, 0.15
 """Expanded uncertainty of a position from photogrammetry where its file says none: our own proposal, below the mean
 deviations published for complete arches (17-37 µm, 0.16-0.34°; J Prosthet Dent in-vitro), which hold the whole arch's."""
 
-Vector3 = tuple[float, float, float]
 Floats = NDArray[np.float64]
 
 
@@ -156,7 +156,7 @@ def positions_of(bench: CaseBench, file: str) -> tuple[MarkerPose, ...]:
             MarkerPose(
                 tooth=row.tooth,
                 seat_mm=row.seat_mm,
-                axis=_vector(np.array(row.axis) / np.linalg.norm(row.axis)),
+                axis=vector(np.array(row.axis) / np.linalg.norm(row.axis)),
                 clock=_across(row.axis, row.clock),
                 u95_position_mm=DEVICE_POSITION_MM,
                 u95_axis_deg=DEVICE_AXIS_DEG,
@@ -182,7 +182,7 @@ def _across(axis: Vector3, clock: Vector3 | None) -> Vector3 | None:
         return None
     z = np.array(axis) / np.linalg.norm(axis)
     x = np.array(clock) - (np.array(clock) @ z) * z
-    return _vector(x / np.linalg.norm(x))
+    return vector(x / np.linalg.norm(x))
 
 
 def poses_of(seen: Sequence[BodySeen | MarkerPose]) -> Poses:
@@ -243,7 +243,7 @@ def _pair(told: Comparison, row: int, a: Poses, b: Poses) -> PairSeen:
     return PairSeen(
         body=i,
         marker=j,
-        shift_mm=_vector(told.shift_mm[row]),
+        shift_mm=vector(told.shift_mm[row]),
         u95_mm=ball,
         residual_mm=float(told.residual_mm[row]),
         u95_residual_mm=ball * LINE_95 / BALL_95,
@@ -255,10 +255,6 @@ def _pair(told: Comparison, row: int, a: Poses, b: Poses) -> PairSeen:
         off_deg=alone.tilt_deg if alone else None,
         off_u95_deg=alone.u95_tilt_deg if alone else None,
     )
-
-
-def _vector(v: Floats) -> Vector3:
-    return float(v[0]), float(v[1]), float(v[2])
 
 
 MARKERS = CaseMeasure(

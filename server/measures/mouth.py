@@ -17,6 +17,7 @@ from server.measures.bodies import BODIES
 from server.measures.facing import FACING
 from server.measures.frames import JOINT, JointResult
 from server.measures.measure import CaseMeasure, NotMeasured, Result
+from server.measures.vectors import Vector3, vector
 from server.metrology.arch import ArchFrame
 from server.metrology.rigid import apply
 from server.records.case_form import CaseForm
@@ -26,7 +27,6 @@ from server.records.teeth import Arch
 TELLING = (Role.JAW, Role.TISSUE, Role.OPPOSING)
 
 Floats = NDArray[np.float64]
-Vector3 = tuple[float, float, float]
 
 
 class MouthResult(Result):
@@ -102,18 +102,14 @@ def _result(bench: CaseBench, joint: JointResult, file: str, role: Role, arch: A
     return MouthResult(
         root=joint.root,
         told_by=file,
-        occlusal=_vector(occlusal),
-        front=_vector(front),
-        left=None if left is None else _vector(left),
-        origin_mm=_vector(apply(T, arch.origin_mm[None])[0]),
+        occlusal=vector(occlusal),
+        front=vector(front),
+        left=None if left is None else vector(left),
+        origin_mm=vector(apply(T, arch.origin_mm[None])[0]),
         curve=(a, -b if is_other else b, c),
         arch_width_mm=arch.width_mm,
         arch_depth_mm=arch.depth_mm,
     )
-
-
-def _vector(v: Floats) -> Vector3:
-    return float(v[0]), float(v[1]), float(v[2])
 
 
 def _form_part(form: CaseForm) -> Any:

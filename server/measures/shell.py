@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict
 from server.measures.bench import RecordBench
 from server.measures.measure import RecordMeasure, Result
 from server.measures.reading import READING
+from server.measures.vectors import Vector3, vector
 from server.metrology.borders import BorderLoop, border_loops
 from server.metrology.topology import Topology
 from server.records.roles import MESH_ROLES
@@ -15,8 +16,6 @@ from server.records.roles import MESH_ROLES
 DUST_MM2 = 5.0
 """Loose shells smaller than this are dust: left out on a copy and noted."""
 NAMED = 20
-
-Vector3 = tuple[float, float, float]
 
 
 class Opening(BaseModel):
@@ -124,17 +123,13 @@ def _opening(loop: BorderLoop) -> Opening:
 
 def _centre(topology: Topology, shell: int) -> Vector3:
     points = topology.scan.vertices[topology.scan.faces[topology.face_shell == shell]].reshape(-1, 3)
-    return _vector(points.mean(axis=0))
+    return vector(points.mean(axis=0))
 
 
 def _first(topology: Topology, facets: np.ndarray[tuple[int], np.dtype[np.int64]]) -> Vector3 | None:
     if len(facets) == 0:
         return None
-    return _vector(topology.scan.vertices[topology.scan.faces[facets[0]]].mean(axis=0))
-
-
-def _vector(point: np.ndarray[tuple[int], np.dtype[np.float64]]) -> Vector3:
-    return float(point[0]), float(point[1]), float(point[2])
+    return vector(topology.scan.vertices[topology.scan.faces[facets[0]]].mean(axis=0))
 
 
 SHELL = RecordMeasure(

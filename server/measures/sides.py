@@ -12,6 +12,7 @@ from server.measures.bench import RecordBench
 from server.measures.facing import FACING
 from server.measures.measure import NotMeasured, RecordMeasure, Result
 from server.measures.reading import READING
+from server.measures.vectors import Vector3, vector
 from server.metrology.borders import BorderLoop, border_loops
 from server.metrology.impression.positive import Positive, positive_of
 from server.metrology.impression.sides import Sides, sides_of
@@ -22,7 +23,6 @@ MAIN_SHARE = 0.02
 """Borders of pieces smaller than this share of the whole are not the denture's."""
 NOT_ALL_ROUND = "denture/not-all-round"
 
-Vector3 = tuple[float, float, float]
 Mask = NDArray[np.bool_]
 
 
@@ -67,7 +67,7 @@ def _measure(bench: RecordBench) -> SidesResult:
     return SidesResult(
         impression_mm2=sides.impression_mm2 if sides else 0.0,
         outer_mm2=sides.outer_mm2 if sides else 0.0,
-        opens_along=_vector(sides.opens_along) if sides else (0.0, 0.0, 0.0),
+        opens_along=vector(sides.opens_along) if sides else (0.0, 0.0, 0.0),
         line_mm=sides.line_mm if sides else 0.0,
         crease_ratio=sides.crease_ratio if sides else 0.0,
         is_sure=not untold,
@@ -120,10 +120,6 @@ def positive_in(bench: RecordBench) -> Positive:
     """The positive of a denture, in its file frame, mm: the part to stand for the jaw where no better one is there. Raises
     NotMeasured where its sides could not be told."""
     return positive_of(bench.outward.topology, told_sides(bench).is_impression)
-
-
-def _vector(v: NDArray[np.float64]) -> Vector3:
-    return float(v[0]), float(v[1]), float(v[2])
 
 
 SIDES = RecordMeasure(

@@ -15,6 +15,7 @@ from server.measures.arch import arch_without_bodies, pose_of
 from server.measures.bench import CaseBench
 from server.measures.bodies import BODIES, BodySeen
 from server.measures.measure import CaseMeasure, NotMeasured, Result
+from server.measures.vectors import Vector3, vector
 from server.metrology.arch import ArchFrame
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.rigid import apply, inverse
@@ -30,7 +31,6 @@ FEW, SLACK_MM = 40, 0.3
 BETTER_MIRRORED = 12.0
 """By how much, in units of sigma², the bodies must fit the tooth codes better with left and right exchanged."""
 
-Vector3 = tuple[float, float, float]
 Floats = NDArray[np.float64]
 
 
@@ -112,8 +112,8 @@ def _measure(bench: CaseBench) -> SitesResult:
         pairs=tuple(
             _neighbours(found.bodies, kinds, i, j) for i, j in combinations(range(len(found.bodies)), 2)
         ),
-        occlusal=_vector(arch.occlusal) if arch else None,
-        front=_vector(arch.front) if arch else None,
+        occlusal=vector(arch.occlusal) if arch else None,
+        front=vector(arch.front) if arch else None,
         arch_width_mm=arch.width_mm if arch else None,
         arch_depth_mm=arch.depth_mm if arch else None,
     )
@@ -214,10 +214,6 @@ def _least_mm(body: ReferenceBody, points: Floats) -> float:
     few = np.argpartition(bound, min(FEW, len(bound) - 1))[:FEW]
     least = body.tree.nearest(points[few]).distance_mm.min()
     return float(body.tree.nearest(points[bound <= least + SLACK_MM]).distance_mm.min())
-
-
-def _vector(v: Floats) -> Vector3:
-    return float(v[0]), float(v[1]), float(v[2])
 
 
 def sites_form_part(form: CaseForm) -> Any:

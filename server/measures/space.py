@@ -3,7 +3,6 @@ surface, and where the screw channel comes out."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,6 +23,7 @@ from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.mouth import MOUTH, MouthResult
 from server.measures.sites import SITES
 from server.measures.texture import TEXTURE
+from server.measures.vectors import Vector3, vector
 from server.metrology.constellation.poses import BALL_95, CONE_95
 from server.metrology.rigid import apply, turn
 from server.metrology.space.axis_rays import exits, first_met, open_channel
@@ -42,7 +42,6 @@ ROUGH_OCCLUSAL_DEG, TEETH_OCCLUSAL_DEG = 12.0, 3.0
 checked on phantoms."""
 
 Floats = NDArray[np.float64]
-Vector3 = tuple[float, float, float]
 
 
 class SiteRoom(BaseModel):
@@ -259,11 +258,6 @@ def _on_face(face: FacePlace | None, u95_exit_mm: float) -> dict[str, Any]:
 
 def _angle_deg(u: Floats, v: Floats) -> float:
     return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(u, v)), u @ v)))
-
-
-def vector(v: Iterable[float]) -> Vector3:
-    x, y, z = v
-    return float(x), float(y), float(z)
 
 
 def _form_part(form: CaseForm) -> Any:

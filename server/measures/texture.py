@@ -5,10 +5,9 @@ from __future__ import annotations
 from server.measures.bench import RecordBench
 from server.measures.measure import RecordMeasure, Result
 from server.measures.reading import READING
+from server.measures.vectors import Vector3
 from server.metrology.texture import scatter_of, spacing_of, spikes_of
 from server.records.roles import MESH_ROLES
-
-Vector3 = tuple[float, float, float]
 
 
 class TextureResult(Result):

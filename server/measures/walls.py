@@ -20,7 +20,8 @@ from server.measures.markers import MARKERS
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.sides import SIDES
 from server.measures.sites import SITES
-from server.measures.space import SPACE, SpaceResult, Vector3, vector
+from server.measures.space import SPACE, SpaceResult
+from server.measures.vectors import Vector3, vector
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bvh import BoxTree
 from server.metrology.constellation.poses import BALL_95, CONE_95

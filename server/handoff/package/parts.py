@@ -20,7 +20,7 @@ from server.handoff.package.pieces import (
     surface_bytes,
     volume_mm3,
 )
-from server.handoff.package.positions import PositionRow, Vector3
+from server.handoff.package.positions import PositionRow
 from server.inspection.measuring import RecordFile, bench_of
 from server.measures.bench import CaseBench, RecordBench
 from server.measures.body_set import BodySet, mesh_in_seat_frame
@@ -32,6 +32,7 @@ from server.measures.mouth import MOUTH
 from server.measures.relation import rows_of
 from server.measures.sides import SIDES, positive_in
 from server.measures.sites import SITES
+from server.measures.vectors import Vector3, vector
 from server.metrology.facing import turned_toward_scanner
 from server.metrology.scan import Scan
 from server.metrology.topology import topology_of
@@ -242,9 +243,9 @@ def _row(bench: CaseBench, form: CaseForm, position: SitePosition, bodies: BodyS
         tooth=site.tooth,
         source=position.source.value,
         body=position.body,
-        seat_mm=_vector(position.seat),
-        axis=_vector(position.axis),
-        clock=_vector(position.clock),
+        seat_mm=vector(position.seat),
+        axis=vector(position.axis),
+        clock=vector(position.clock),
         u95_position_mm=position.u95_position_mm,
         u95_axis_deg=position.u95_axis_deg,
         jaw_off_mm=_jaw_off_mm(bench, position.site_index),
@@ -264,10 +265,6 @@ def _jaw_off_mm(bench: CaseBench, site_index: int) -> float | None:
         return None
     number = next((s.number for s in sites.sites if s.site_index == site_index), None)
     return next((pair.residual_mm for pair in told.pairs if pair.body == number), None)
-
-
-def _vector(v: Floats) -> Vector3:
-    return float(v[0]), float(v[1]), float(v[2])
 
 
 def _name(path: str) -> str:

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from pydantic import BaseModel, ConfigDict
 
-Vector3 = tuple[float, float, float]
+from server.measures.vectors import Vector3
 
 FRAME_WORDS = (
     "Millimetres, in the frame that all scans of this package share. seat: the origin of the site's reference body, at its "
