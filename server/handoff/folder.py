@@ -84,17 +84,8 @@ def release_folder(
 def _accepted(report: Report, acceptance: Acceptance | None, now: datetime) -> tuple[Accepted, ...]:
     if acceptance is None:
         return ()
+    reason, by, has_consent = acceptance.reason, acceptance.by, acceptance.has_consent
     return tuple(
-        Accepted(
-            rule=finding.rule,
-            level=finding.level.value,
-            records=finding.records,
-            sites=finding.sites,
-            reason=acceptance.reason,
-            by=acceptance.by,
-            has_consent=acceptance.has_consent,
-            at=now,
-        )
-        for finding in report.findings
-        if finding.level in (Level.LOOK, Level.RETURN)
+        Accepted.of(finding, reason=reason, by=by, has_consent=has_consent, at=now)
+        for finding in against(report, None)
     )

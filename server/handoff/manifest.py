@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from server.inspection.report import SheetName
 from server.measures.vectors import Vector3
+from server.rules.finding import Finding
 
 Rows = tuple[tuple[float, ...], ...]
 
@@ -37,6 +38,20 @@ class Accepted(ManifestPart):
     by: str
     has_consent: bool
     at: datetime
+
+    @staticmethod
+    def of(finding: Finding, *, reason: str, by: str, has_consent: bool, at: datetime) -> Accepted:
+        """That finding, accepted."""
+        return Accepted(
+            rule=finding.rule,
+            level=finding.level.value,
+            records=finding.records,
+            sites=finding.sites,
+            reason=reason,
+            by=by,
+            has_consent=has_consent,
+            at=at,
+        )
 
 
 class Manifest(ManifestPart):

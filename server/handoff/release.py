@@ -88,13 +88,11 @@ def _record(record: Record) -> ReleasedRecord:
 
 
 def accepted_in(report: Report, waivers: dict[str, Waiver]) -> tuple[Accepted, ...]:
+    """The findings of a report that somebody of the lab has waived."""
     pairs = [(f, waivers[finding_key(f, report)]) for f in report.findings if is_waived(f, report, waivers)]
     return tuple(
-        Accepted(
-            rule=finding.rule,
-            level=finding.level.value,
-            records=finding.records,
-            sites=finding.sites,
+        Accepted.of(
+            finding,
             reason=waiver.reason,
             by=waiver.person_name,
             has_consent=waiver.has_consent,

@@ -228,6 +228,7 @@ class CaseBench:
         self._kept: Mapping[str, Measurement] = {}
         self._pairs: dict[str, Measurement] = {}
         self._together: dict[str, Measurement] = {}
+        self._told: dict[str, Result] = {}
 
     @property
     def bodies(self) -> BodySet:
@@ -247,10 +248,22 @@ class CaseBench:
     def together(self, measure: CaseMeasure[R]) -> R:
         """The result of a measure over several records that this one builds on. Raises NotMeasured where that was not
         measured."""
+        told = self._told.get(measure.name)
+        if isinstance(told, measure.result):
+            return told
         made = self._together.get(measure.name) or self._make(measure, self._kept)
         if made.status is not Status.MEASURED:
             raise NotMeasured(made.says, because=made.because)
-        return measure.result.model_validate(made.result)
+        read = measure.result.model_validate(made.result)
+        self._told[measure.name] = read
+        return read
+
+    def together_or_none(self, measure: CaseMeasure[R]) -> R | None:
+        """The same for who can do without."""
+        try:
+            return self.together(measure)
+        except NotMeasured:
+            return None
 
     def pair(self, measure: PairMeasure[R], first: str, second: str) -> R:
         """The result of a measure of two records, by file, made only where it is not kept. Raises NotMeasured."""

@@ -130,14 +130,10 @@ def _markers_laid(bench: CaseBench, sites: ImprintSitesResult) -> tuple[MarkerPo
 
 def _told_markers(bench: CaseBench) -> MarkersResult | None:
     """The comparison of positions and jaw scan where the positions can govern."""
-    if not bench.files_of(Role.MARKERS):
+    told = bench.together_or_none(MARKERS) if bench.files_of(Role.MARKERS) else None
+    if told is None or not told.fits or told.is_ambiguous or told.hand is Hands.MIRRORED:
         return None
-    try:
-        told = bench.together(MARKERS)
-    except NotMeasured:
-        return None
-    is_one_way = told.fits and not told.is_ambiguous and told.hand is not Hands.MIRRORED
-    return told if is_one_way else None
+    return told
 
 
 def _position(

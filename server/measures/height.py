@@ -179,10 +179,7 @@ class _Up:
 
 def _occlusal(bench: CaseBench, mouth: MouthResult) -> _Up:
     """From the denture's teeth where these were measured, else as the ridge has it."""
-    try:
-        space = bench.together(SPACE)
-    except NotMeasured:
-        space = None
+    space = bench.together_or_none(SPACE)
     if space is None or space.occlusal is None or space.u95_occlusal_deg is None:
         return _Up(np.array(mouth.occlusal), float(np.radians(ROUGH_OCCLUSAL_DEG)))
     return _Up(np.array(space.occlusal), float(np.radians(space.u95_occlusal_deg)))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,12 +12,10 @@ from numpy.typing import NDArray
 from server.handoff.manifest import LeftOut
 from server.handoff.package.pieces import (
     Piece,
-    area_mm2,
     moved,
     require_same,
     scene_bytes,
     surface_bytes,
-    volume_mm3,
 )
 from server.handoff.package.positions import PositionRow
 from server.inspection.measuring import RecordFile, bench_of
@@ -27,7 +24,7 @@ from server.measures.body_set import BodySet, mesh_in_seat_frame
 from server.measures.frames import JOINT, JointResult
 from server.measures.governing import SitePosition, governing_positions
 from server.measures.markers import MARKERS
-from server.measures.measure import CaseMeasure, Measurement, NotMeasured, Result
+from server.measures.measure import Measurement, NotMeasured
 from server.measures.mouth import MOUTH
 from server.measures.relation import rows_of
 from server.measures.sides import SIDES, positive_in
@@ -40,7 +37,6 @@ from server.records.case_form import CaseForm
 from server.records.roles import MESH_ROLES, Role
 
 Floats = NDArray[np.float64]
-R = TypeVar("R", bound=Result)
 
 UNPLACED = "unplaced"
 SCENE = "all-in-place.3mf"
@@ -79,7 +75,7 @@ def make_parts(
     benches = {record.entry.file: bench_of(record, bodies) for record in records}
     bench = CaseBench(form, benches, {})
     bench.run((), {made.key: made for made in kept})
-    joint = _result(bench, JOINT)
+    joint = bench.together_or_none(JOINT)
     positions, no_positions = _positions(bench, joint)
     shown, left_out = _shown(bench)
     made = [
@@ -87,7 +83,7 @@ def make_parts(
         *_positive_pieces(bench, joint),
         *_body_pieces(form, positions, bodies),
     ]
-    mouth = _result(bench, MOUTH)
+    mouth = bench.together_or_none(MOUTH)
     return Parts(
         pieces=tuple(piece for piece, _ in made),
         scene=scene_bytes([(_name(piece.path), scan) for piece, scan in made if piece.placed]),
@@ -99,13 +95,6 @@ def make_parts(
         front=mouth.front if mouth else None,
         left=mouth.left if mouth else None,
     )
-
-
-def _result(bench: CaseBench, measure: CaseMeasure[R]) -> R | None:
-    try:
-        return bench.together(measure)
-    except NotMeasured:
-        return None
 
 
 def _positions(bench: CaseBench, joint: JointResult | None) -> tuple[tuple[SitePosition, ...], str]:
@@ -173,7 +162,7 @@ def _place(bench: CaseBench, joint: JointResult | None, file: str) -> tuple[Floa
     if joint is None:
         return None, "no record of the working jaw could be brought into a frame"
     if bench.records[file].role is Role.MARKERS:
-        told, jaw = _result(bench, MARKERS), None
+        told, jaw = bench.together_or_none(MARKERS), None
         if told is not None and told.fits and told.record == file:
             jaw = joint.of(told.jaw)
         if told is None or jaw is None or not jaw.T_root_record:
@@ -201,6 +190,8 @@ def _piece(
     folder = "bodies" if role == "body" else "scans" if T is not None else UNPLACED
     path = f"{folder}/{name}.{ending}"
     require_same(data, path, in_place)
+    topology = topology_of(in_place)
+    is_closed = len(topology.border_half_edges) == 0
     piece = Piece(
         path=path,
         data=data,
@@ -211,16 +202,11 @@ def _piece(
         unit_mm=unit_mm,
         is_turned=is_turned,
         n_faces=scan.n_faces,
-        area_mm2=area_mm2(scan),
-        volume_mm3=_volume_mm3(in_place),
+        area_mm2=topology.area_mm2,
+        volume_mm3=float(topology.shell_volumes_mm3.sum()) if is_closed else None,
         says=says,
     )
     return piece, in_place
-
-
-def _volume_mm3(scan: Scan) -> float | None:
-    """None for an open surface, which has none."""
-    return volume_mm3(scan) if len(topology_of(scan).border_half_edges) == 0 else None
 
 
 def _body_pieces(
@@ -260,7 +246,7 @@ def _row(bench: CaseBench, form: CaseForm, position: SitePosition, bodies: BodyS
 
 
 def _jaw_off_mm(bench: CaseBench, site_index: int) -> float | None:
-    told, sites = _result(bench, MARKERS), _result(bench, SITES)
+    told, sites = bench.together_or_none(MARKERS), bench.together_or_none(SITES)
     if told is None or sites is None:
         return None
     number = next((s.number for s in sites.sites if s.site_index == site_index), None)

@@ -93,14 +93,3 @@ def scene_bytes(named: Sequence[tuple[str, Scan]]) -> bytes:
     out = io.BytesIO()
     scene.export(out, file_type="3mf")  # type: ignore[no-untyped-call]
     return out.getvalue()
-
-
-def area_mm2(scan: Scan) -> float:
-    a, b, c = (scan.vertices[scan.faces[:, k]] for k in range(3))
-    return float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum() / 2.0)
-
-
-def volume_mm3(scan: Scan) -> float:
-    """By the divergence theorem; meant for closed surfaces."""
-    a, b, c = (scan.vertices[scan.faces[:, k]] for k in range(3))
-    return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6.0)
