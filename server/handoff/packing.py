@@ -22,12 +22,10 @@ from server.handoff.papers import papers_of
 from server.handoff.release import PACK_RELEASE, release_of
 from server.handoff.tables import Release
 from server.inspection.body_meshes import opened
-from server.inspection.evidence import entry_of, kept_pairs, standing_of
+from server.inspection.evidence import all_kept, open_record, standing_of
 from server.inspection.judgements import report_of
-from server.inspection.measuring import RecordFile
 from server.kit.jobs import Doing, Job
 from server.kit.portal import Portal
-from server.uploads.finishing import open_blob
 
 COULD_NOT = (
     "The package could not be made. The release stands; the lab’s administrator can read why in the log."
@@ -62,24 +60,15 @@ def pack(portal: Portal, run: Callable[..., Parts], release_id: str) -> None:
         if release is None or case is None or release.package_sha256 is not None:
             return
         report, standing = report_of(work, current_round(work, case)), standing_of(work, case)
-        pairs = kept_pairs(work, standing)
+        kept, form = all_kept(work, standing), standing.evidence.form
     if report is None:
         raise PackageBroken("The report on the released round is gone.")
-    seen = standing.evidence
-    kept = (
-        *(m for record in seen.records for m in record.measurements.values()),
-        *seen.measurements.values(),
-        *pairs,
-    )
     with ExitStack() as stack, portal.store.scratch() as path:
-        files = tuple(
-            RecordFile(entry_of(r), str(stack.enter_context(open_blob(portal, r.sha256))))
-            for r in standing.records
-        )
+        files = tuple(stack.enter_context(open_record(portal, r)) for r in standing.records)
         meshes = stack.enter_context(opened(portal, standing.bodies))
-        parts = run(make_parts, seen.form, files, kept, meshes)
+        parts = run(make_parts, form, files, kept, meshes)
         told = Manifest.model_validate(release.manifest)
-        write_package(path, parts, told, papers_of(report, seen.form, told))
+        write_package(path, parts, told, papers_of(report, form, told))
         _keep(portal, release_id, path)
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,8 +16,9 @@ from server.cases.lookup import form_with_records, records_of
 from server.cases.tables import Case, Measuring, Record
 from server.inspection.body_meshes import catalogue_of
 from server.inspection.elsewhere import elsewhere_of, keep_surface_keys
-from server.inspection.measuring import record_keys
+from server.inspection.measuring import RecordFile, record_keys
 from server.inspection.tables import KeptMeasurement
+from server.kit.portal import Portal
 from server.measures.body_set import BodySet
 from server.measures.graph import CASE_MEASURES
 from server.measures.measure import (
@@ -32,6 +34,7 @@ from server.records.case_form import CaseForm, RecordEntry
 from server.rules.catalogue import RULES
 from server.rules.evidence import CaseEvidence, RecordEvidence
 from server.rules.sheet import default_sheet
+from server.uploads.finishing import open_blob
 from server.version import SOFTWARE
 
 
@@ -89,6 +92,13 @@ def entry_of(record: Record) -> RecordEntry:
     if record.role is None:
         raise ValueError("the record has no role yet")
     return RecordEntry(role=record.role, file=record.file_name, unit=record.unit, body=record.body)
+
+
+@contextmanager
+def open_record(portal: Portal, record: Record) -> Iterator[RecordFile]:
+    """A record where it can be read on this host while the block runs."""
+    with open_blob(portal, record.sha256) as path:
+        yield RecordFile(entry_of(record), str(path))
 
 
 def kept_measurements(work: Work, keys: list[str]) -> dict[str, Measurement]:
@@ -184,6 +194,13 @@ def kept_pairs(work: Work, standing: Standing) -> tuple[Measurement, ...]:
         for key in pair_keys(pair, rows, standing.bodies.digest)
     }
     return tuple(kept_measurements(work, sorted(keys)).values())
+
+
+def all_kept(work: Work, standing: Standing) -> tuple[Measurement, ...]:
+    """Everything measured of the round at hand: of its records and those they replace, of all together, of any two."""
+    seen = standing.evidence
+    of_records = (m for r in (*seen.records, *seen.replaced.values()) for m in r.measurements.values())
+    return (*of_records, *seen.measurements.values(), *kept_pairs(work, standing))
 
 
 def case_rows(records: Iterable[Record], replaced: Mapping[str, Record]) -> CaseRows:

@@ -24,11 +24,12 @@ from server.inspection.child import ChildLimits, ChildPool
 from server.inspection.elsewhere import alike_cases
 from server.inspection.evidence import (
     Standing,
+    all_kept,
     case_keys,
     entry_of,
     keep_measurements,
     kept_measurements,
-    kept_pairs,
+    open_record,
     standing_of,
 )
 from server.inspection.guessing import give_up_guess, guess_one
@@ -130,20 +131,16 @@ def measure_together(portal: Portal, run: Run, case_id: str) -> None:
         standing = standing_of(work, case) if case is not None else None
         if standing is None or not standing.lacking:
             return
-        pairs = kept_pairs(work, standing)
-    seen = standing.evidence
-    of_records = (m for r in (*seen.records, *seen.replaced.values()) for m in r.measurements.values())
-    kept = (*of_records, *seen.measurements.values(), *pairs)
+        kept = all_kept(work, standing)
     with ExitStack() as stack:
 
         def file_of(record: Record) -> tuple[RecordFile, str]:
-            path = stack.enter_context(open_blob(portal, record.sha256))
-            return RecordFile(entry_of(record), str(path)), record.sha256
+            return stack.enter_context(open_record(portal, record)), record.sha256
 
         records = {r.file_name: file_of(r) for r in standing.records}
         replaced = {file: file_of(r) for file, r in standing.replaced.items()}
         meshes = stack.enter_context(opened(portal, standing.bodies))
-        made = measured_case(run, seen.form, records, kept, replaced, meshes)
+        made = measured_case(run, standing.evidence.form, records, kept, replaced, meshes)
     _keep_together(portal, case_id, made)
 
 

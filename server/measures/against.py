@@ -90,7 +90,7 @@ def _unplaced(placed: Placed | None, role: Role) -> str:
 
 def _because(joint: JointResult, file: str) -> str | None:
     """The rule whose finding says why a record has no place."""
-    tried = [link.came for link in joint.links if file in (link.moving, link.fixed)]
+    tried = joint.ways(file)
     if Came.MIRRORED in tried:
         return "surface/mirrored"
     return "surface/no-fit" if tried else "bite/missing"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,9 +30,7 @@ from server.metrology.bite.pressed import Pressed, pressed
 from server.metrology.bvh import BoxTree
 from server.metrology.registration.certainty import Certainty
 from server.metrology.rigid import apply, inverse, turn
-from server.records.case_form import CaseForm
 from server.records.roles import MESH_ROLES, Role
-from server.records.teeth import Arch
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -299,10 +298,6 @@ def _plan(T_plan_record: Floats, field: Field) -> PlanSeen | None:
     return PlanSeen(low_mm=plan.low_mm, cell_mm=CELL_MM, columns=plan.gap_mm.shape[1], gap_um_b64=plan.packed)
 
 
-def _form_part(form: CaseForm) -> Arch | None:
-    return form.working_arch
-
-
 BITE_CONTACT = CaseMeasure(
     name="bite.contact",
     revision=2,
@@ -311,5 +306,5 @@ BITE_CONTACT = CaseMeasure(
     compute=_measure,
     needs=(BODIES, FACING),
     builds_on=(BITE_RELATION, MOUTH),
-    form_part=_form_part,
+    form_part=attrgetter("working_arch"),
 )

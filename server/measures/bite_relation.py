@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,6 @@ from server.metrology.bite.departure import Along, Departure, departure, referen
 from server.metrology.registration.certainty import Certainty
 from server.metrology.registration.joining import Relation, combined
 from server.metrology.rigid import apply, inverse, turn
-from server.records.case_form import CaseForm
 from server.records.crown_widths import along_arch_mm, along_ridge_mm
 from server.records.roles import MESH_ROLES, Role
 from server.records.teeth import Arch, Tooth
@@ -326,10 +326,6 @@ def _shift(made: Departure, spot: Spot, place: Floats, axes: Floats) -> ShiftAt:
     )
 
 
-def _form_part(form: CaseForm) -> Arch | None:
-    return form.working_arch
-
-
 BITE_RELATION = CaseMeasure(
     name="bite.relation",
     revision=1,
@@ -339,5 +335,5 @@ BITE_RELATION = CaseMeasure(
     needs=(FACING,),
     pairs=(RELATION,),
     builds_on=(JOINT, MOUTH),
-    form_part=_form_part,
+    form_part=attrgetter("working_arch"),
 )

@@ -99,6 +99,10 @@ class JointResult(Result):
     links: tuple[Link, ...]
     jaws: Jaws | None = None
 
+    def ways(self, file: str) -> tuple[Came, ...]:
+        """What came of every comparison of a record with another."""
+        return tuple(link.came for link in self.links if file in (link.moving, link.fixed))
+
     def of(self, file: str) -> Placed | None:
         return next((p for p in self.records if p.file == file), None)
 

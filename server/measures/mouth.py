@@ -6,7 +6,7 @@ first of them that shows its front for sure. A closed denture alone does not sho
 
 from __future__ import annotations
 
-from typing import Any
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,6 @@ from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.vectors import Vector3, vector
 from server.metrology.arch import ArchFrame
 from server.metrology.rigid import apply
-from server.records.case_form import CaseForm
 from server.records.roles import Role
 from server.records.teeth import Arch
 
@@ -112,10 +111,6 @@ def _result(bench: CaseBench, joint: JointResult, file: str, role: Role, arch: A
     )
 
 
-def _form_part(form: CaseForm) -> Any:
-    return form.working_arch
-
-
 MOUTH = CaseMeasure(
     name="frames.mouth",
     revision=1,
@@ -124,5 +119,5 @@ MOUTH = CaseMeasure(
     compute=_measure,
     needs=(BODIES, FACING),
     builds_on=(JOINT,),
-    form_part=_form_part,
+    form_part=attrgetter("working_arch"),
 )

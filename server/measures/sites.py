@@ -18,7 +18,7 @@ from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.vectors import Vector3, vector
 from server.metrology.arch import ArchFrame
 from server.metrology.bodies.reference import ReferenceBody
-from server.metrology.rigid import apply, inverse
+from server.metrology.rigid import angle_between_deg, apply, inverse
 from server.metrology.site_order import MOST_SITES, Pairing, pair_along_arch
 from server.records.case_form import CaseForm
 from server.records.crown_widths import along_ridge_mm
@@ -187,12 +187,10 @@ def _sites(loaded: Sequence[int], pairing: Pairing | None) -> tuple[SiteBody, ..
 def _neighbours(bodies: Sequence[BodySeen], kinds: dict[str, ReferenceBody], i: int, j: int) -> Neighbours:
     one, other = bodies[i], bodies[j]
     across = inverse(pose_of(one)) @ pose_of(other)
-    u, v = np.array(one.axis), np.array(other.axis)
-    angle = float(np.degrees(np.arctan2(np.linalg.norm(np.cross(u, v)), u @ v)))
     return Neighbours(
         numbers=(i, j),
         clearance_mm=_clearance_mm(kinds[one.body], kinds[other.body], across),
-        angle_deg=angle,
+        angle_deg=angle_between_deg(np.array(one.axis), np.array(other.axis)),
         u95_angle_deg=float(np.hypot(one.u95_axis_deg, other.u95_axis_deg)),
     )
 

@@ -25,7 +25,7 @@ from server.measures.sites import SITES
 from server.measures.texture import TEXTURE
 from server.measures.vectors import Vector3, vector
 from server.metrology.constellation.poses import BALL_95, CONE_95
-from server.metrology.rigid import apply, turn
+from server.metrology.rigid import angle_between_deg, apply, turn
 from server.metrology.space.axis_rays import exits, first_met, open_channel
 from server.metrology.space.occlusal_plane import occlusal_of_teeth
 from server.metrology.space.outer_face import Face, FacePlace, across_arch, face_at
@@ -187,7 +187,7 @@ def _room(bench: CaseBench, position: SitePosition, lie: _Lie | None) -> SiteRoo
         axis=vector(position.axis),
         u95_position_mm=position.u95_position_mm,
         u95_axis_deg=position.u95_axis_deg,
-        tilt_deg=None if lie is None else _angle_deg(position.axis, lie.occlusal),
+        tilt_deg=None if lie is None else angle_between_deg(position.axis, lie.occlusal),
         u95_tilt_deg=None if lie is None else float(np.hypot(position.u95_axis_deg, lie.u95_deg)),
         angle_to_come_deg=site.abutment_angle_deg if is_to_come else None,
     )
@@ -254,10 +254,6 @@ def _on_face(face: FacePlace | None, u95_exit_mm: float) -> dict[str, Any]:
         "u95_crest_mm": float(np.hypot(face.u95_mm, u95_exit_mm)),
         "inside_mm": face.inside_mm,
     }
-
-
-def _angle_deg(u: Floats, v: Floats) -> float:
-    return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(u, v)), u @ v)))
 
 
 def _form_part(form: CaseForm) -> Any:

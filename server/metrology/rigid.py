@@ -106,6 +106,11 @@ def angle_deg(T: Array) -> float:
     return float(np.degrees(np.arctan2(sine2, np.trace(R) - 1.0)))
 
 
+def angle_between_deg(u: Array, v: Array) -> float:
+    """The angle of two directions (3,), of any length; exact also near 0 and 180 degrees."""
+    return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(u, v)), u @ v)))
+
+
 def small_motion(motion: Array) -> Array:
     """The transform (4, 4) of a motion (rx, ry, rz, tx, ty, tz), rotation vector in radians (Rodrigues), then shift."""
     angle = float(np.linalg.norm(motion[:3]))

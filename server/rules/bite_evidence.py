@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 from server.measures.bite_contact import BITE_CONTACT, BiteContactResult
 from server.measures.bite_regions import Region
 from server.measures.bite_relation import BITE_RELATION, BiteRelationResult, ShiftAt
@@ -17,6 +15,7 @@ from server.rules.rule import DoesNotApply
 from server.rules.wording import listed
 
 SIDES = (Region.LEFT, Region.RIGHT)
+TOUCHING_SOURCE = "Our own proposal: surfaces within 0.1 mm count as touching; 0.1 to 0.4 mm have been tried in scans, none is a standard."
 NAMED_MM = 0.03
 """Shares of a shift smaller than this are left out of its words."""
 
@@ -35,23 +34,24 @@ def contact_of(case: CaseEvidence) -> BiteContactResult:
     return case.result(BITE_CONTACT)
 
 
-def no_teeth_to_meet(case: CaseEvidence) -> Iterator[DoesNotApply]:
-    """Why contacts do not apply: the opposing jaw is said to be without teeth. Raises Lacking where no scan shows those of the
-    working jaw, or none that could be placed."""
+def no_teeth_to_meet(case: CaseEvidence) -> DoesNotApply | None:
+    """Why contacts do not apply: the opposing jaw is said to be without teeth; None where they do. Raises Lacking where no scan
+    shows those of the working jaw, or none that could be placed."""
     if case.form.opposing_dentition is OpposingDentition.EDENTULOUS:
-        yield DoesNotApply("The opposing jaw has no teeth to meet.")
-    elif not case.of_roles([Role.DENTURE]):
+        return DoesNotApply("The opposing jaw has no teeth to meet.")
+    if not case.of_roles([Role.DENTURE]):
         raise Lacking("without a denture scan no record shows the teeth of the working jaw")
-    elif not contact_of(case).shows_teeth:
+    if not contact_of(case).shows_teeth:
         says = "the denture scan, which shows the teeth of the working jaw, could not be placed"
         raise Lacking(says, because=_why_unplaced(case))
+    return None
 
 
 def _why_unplaced(case: CaseEvidence) -> str:
     """The rule that says why the denture lies nowhere."""
-    dentures = {r.file for r in case.of_roles([Role.DENTURE])}
-    links = [link for link in joint_of(case).links if dentures & {link.moving, link.fixed}]
-    return "surface/mirrored" if any(link.came is Came.MIRRORED for link in links) else "surface/no-fit"
+    joint = joint_of(case)
+    is_mirrored = any(Came.MIRRORED in joint.ways(r.file) for r in case.of_roles([Role.DENTURE]))
+    return "surface/mirrored" if is_mirrored else "surface/no-fit"
 
 
 def on_working(told: BiteContactResult, point: Point | None) -> tuple[Place, ...]:

@@ -13,16 +13,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from types import MappingProxyType
 
-from server.rules.bite_evidence import SIDES, contact_of, no_teeth_to_meet, on_working
+from server.rules.bite_evidence import SIDES, TOUCHING_SOURCE, contact_of, no_teeth_to_meet, on_working
 from server.rules.evidence import CaseEvidence
 from server.rules.limit import Level, Limit
 from server.rules.rule import VALUE, Observation, Rule, Seen
 
 
 def _observe(case: CaseEvidence) -> Iterator[Seen]:
-    apart = list(no_teeth_to_meet(case))
-    if apart:
-        yield from apart
+    apart = no_teeth_to_meet(case)
+    if apart is not None:
+        yield apart
         return
     told = contact_of(case)
     both = (told.working, told.opposing)
@@ -47,8 +47,6 @@ def _observe(case: CaseEvidence) -> Iterator[Seen]:
         )
 
 
-_SOURCE = "Our own proposal: surfaces within 0.1 mm count as touching; 0.1 to 0.4 mm have been tried in scans, none is a standard."
-
 RULE = Rule(
     id="bite/no-contact",
     revision=1,
@@ -57,5 +55,5 @@ RULE = Rule(
     "the patient stays closed; if not, adjust or reline the denture first.",
     source="Common practice; our own proposal.",
     of_case=_observe,
-    limits=MappingProxyType({VALUE: Limit(0.15, 0.50, "mm", _SOURCE)}),
+    limits=MappingProxyType({VALUE: Limit(0.15, 0.50, "mm", TOUCHING_SOURCE)}),
 )

@@ -11,16 +11,16 @@ from collections.abc import Iterator
 from types import MappingProxyType
 
 from server.metrology.bite.closeness import CONTACT_MM
-from server.rules.bite_evidence import SIDES, contact_of, no_teeth_to_meet, on_working
+from server.rules.bite_evidence import SIDES, TOUCHING_SOURCE, contact_of, no_teeth_to_meet, on_working
 from server.rules.evidence import CaseEvidence
 from server.rules.limit import Limit
 from server.rules.rule import VALUE, DoesNotApply, Observation, Rule, Seen
 
 
 def _observe(case: CaseEvidence) -> Iterator[Seen]:
-    apart = list(no_teeth_to_meet(case))
-    if apart:
-        yield from apart
+    apart = no_teeth_to_meet(case)
+    if apart is not None:
+        yield apart
         return
     told = contact_of(case)
     sides = [told.of(region) for region in SIDES]
@@ -51,8 +51,6 @@ def _observe(case: CaseEvidence) -> Iterator[Seen]:
     )
 
 
-_SOURCE = "Our own proposal: surfaces within 0.1 mm count as touching; 0.1 to 0.4 mm have been tried in scans, none is a standard."
-
 RULE = Rule(
     id="bite/one-sided",
     revision=1,
@@ -61,5 +59,5 @@ RULE = Rule(
     "open side while the patient stays closed.",
     source="Common practice; our own proposal.",
     of_case=_observe,
-    limits=MappingProxyType({VALUE: Limit.look_only(0.10, "mm", _SOURCE)}),
+    limits=MappingProxyType({VALUE: Limit.look_only(0.10, "mm", TOUCHING_SOURCE)}),
 )

@@ -19,9 +19,9 @@ from server.rules.rule import VALUE, Observation, Rule, Seen
 
 
 def _observe(case: CaseEvidence) -> Iterator[Seen]:
-    apart = list(no_teeth_to_meet(case))
-    if apart:
-        yield from apart
+    apart = no_teeth_to_meet(case)
+    if apart is not None:
+        yield apart
         return
     told = contact_of(case)
     if told.left_over_right_mm is None:
