@@ -15,8 +15,6 @@ from pydantic import ValidationError
 
 from seed_data.phantoms.command import phantom
 from server.errors import ArchproofError
-from server.handoff.folder import Acceptance, against, release_folder
-from server.handoff.package.pieces import PackageBroken
 from server.inspection.child import ChildLimits, ChildPool
 from server.inspection.folder import (
     FolderUnusable,
@@ -28,7 +26,6 @@ from server.inspection.folder import (
     write_report,
     write_whole,
 )
-from server.inspection.paper import report_pdf
 from server.inspection.report import Report
 from server.kit.settings import Settings
 from server.rules.catalogue import RULES
@@ -84,6 +81,8 @@ def check(
         if json_file is not None:
             write_report(report, json_file)
         if pdf is not None:
+            from server.inspection.paper import report_pdf
+
             write_whole(pdf, report_pdf(report, record_set.form))
         if pictures is not None:
             write_pictures(report, pictures)
@@ -113,6 +112,9 @@ def release(
     now: Annotated[str | None, typer.Option(help="Time of release, ISO 8601, instead of the clock.")] = None,
 ) -> None:
     """Check a record set and pack it for design: exit 0 packed; 10 or 20 as for `check` where something stands against it."""
+    from server.handoff.folder import Acceptance, against, release_folder
+    from server.handoff.package.pieces import PackageBroken
+
     if accept is not None and not by:
         raise typer.BadParameter("say who accepts it", param_hint="--by")
     acceptance = Acceptance(accept, by, has_consent=consent) if accept is not None and by else None

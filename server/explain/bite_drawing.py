@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
-from skimage import measure as _measure
 
 from server.explain.bite import BiteFigure, RegionRow
 from server.explain.drawing import (
@@ -29,6 +28,7 @@ from server.explain.drawing import (
     clipped,
     paragraph,
 )
+from server.explain.hatching import runs_in
 from server.measures.bite_regions import Region
 
 Floats = NDArray[np.float64]
@@ -80,7 +80,12 @@ def band_of(gap_mm: Floats) -> Ints:
     return np.where(np.isfinite(gap_mm), np.searchsorted(edges, gap_mm, side="left"), len(BANDS))
 
 
-_find_contours: Any = _measure.find_contours
+def _find_contours(*asked: Any, **how: Any) -> list[Floats]:
+    """Lines of equal value (skimage), loaded at the first drawing: a command that draws nothing need not wait for it."""
+    from skimage.measure import find_contours
+
+    made: list[Floats] = find_contours(*asked, **how)  # type: ignore[no-untyped-call]
+    return made
 
 
 class Sheet:
@@ -184,10 +189,8 @@ def _hatching(
     for b in spare:
         is_in &= ~((x > b.left) & (x < b.right) & (y > b.top) & (y < b.bottom))
     for line, inside in zip(points, is_in, strict=True):
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(np.int8)))
-        for start, end in edges.reshape(-1, 2):
-            if (end - 1 - start) * SAMPLE >= SHORTEST:
-                yield Segment(_spot(line[start]), _spot(line[end - 1]))
+        for start, end in runs_in(inside, SHORTEST / SAMPLE):
+            yield Segment(_spot(line[start]), _spot(line[end]))
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,11 +98,15 @@ def _strokes(ring: Ring, spacing: float, slope: float, spare: Box | None) -> tup
     for k in np.arange(first, last + 1.0):
         points = c + np.outer(t, along) + k * spacing * across
         inside = ring.holds(points[:, 0], points[:, 1], 0.5) & ~_in(spare, points[:, 0], points[:, 1])
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(np.int8)))
-        for start, end in edges.reshape(-1, 2):
-            if (end - 1 - start) * SAMPLE >= SHORTEST:
-                made.append(Segment(_spot(points[start]), _spot(points[end - 1])))
+        made += [Segment(_spot(points[a]), _spot(points[b])) for a, b in runs_in(inside, SHORTEST / SAMPLE)]
     return tuple(made)
+
+
+def runs_in(inside: Mask, least: float) -> NDArray[np.int64]:
+    """(k, 2) first and last place of every unbroken run of True in (n,) that is at least so many steps long."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(np.int8))).reshape(-1, 2)
+    runs = edges - (0, 1)
+    return np.asarray(runs[runs[:, 1] - runs[:, 0] >= least])
 
 
 def _reach(ring: Ring) -> float:

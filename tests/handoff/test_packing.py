@@ -17,7 +17,7 @@ from server.accounts.work import PORTAL, reading, writing
 from server.cases.turns import submit
 from server.handoff.manifest import PackageManifest
 from server.handoff.packing import NotPacked, doings, pack, package_key, package_of
-from server.handoff.papers import paper_of
+from server.handoff.paper_of_case import paper_of
 from server.handoff.release import PACK_RELEASE, release, release_or_none
 from server.handoff.tables import Release
 from server.inspection.child import ChildDied

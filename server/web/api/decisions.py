@@ -8,7 +8,7 @@ from fastapi.responses import Response
 from server.cases.lookup import find_case
 from server.handoff.manifest import Manifest
 from server.handoff.packing import package_of
-from server.handoff.papers import paper_of
+from server.handoff.paper_of_case import paper_of
 from server.handoff.release import release, release_of
 from server.inspection.judgements import finding_key, is_waived, judged_report, waivers_of
 from server.inspection.report import Report

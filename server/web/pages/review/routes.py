@@ -9,7 +9,7 @@ from fastapi.responses import HTMLResponse, Response
 from server.accounts.work import reading
 from server.cases.lookup import find_case, find_record_of
 from server.handoff.packing import package_of
-from server.handoff.papers import paper_of
+from server.handoff.paper_of_case import paper_of
 from server.handoff.release import release
 from server.review.deciding import return_case, waive
 from server.web.download import attachment, package, paper
