@@ -10,9 +10,10 @@ import pytest
 from lxml import etree
 
 from server.explain.bite import BiteFigure
-from server.explain.bite_drawing import BANDS, LEVELS_MM, RING, Sheet, band_of, bite_drawing, swatch
+from server.explain.bite_drawing import GAPS, RING, bite_drawing, sheet_of
 from server.explain.drawing import Box, Circle, Lines, Words
 from server.explain.figures import figure_of, figures_of, png_of, svg_of
+from server.explain.plan_drawing import swatch
 from server.measures.bite_regions import Region
 from server.records.roles import Role
 from server.rules.catalogue import RULES
@@ -66,7 +67,7 @@ def test_the_front_of_an_upper_jaw_is_at_the_top_and_the_patients_left_on_the_ri
     assert at(lower, "front").at.y > at(lower, "patient's left").at.y
     for figure in (lower, upper):
         assert at(figure, "patient's right").at.x < at(figure, "patient's left").at.x
-        sheet = Sheet(figure)
+        sheet = sheet_of(figure)
         assert sheet.spot(20.0, 0.0).x > sheet.spot(-20.0, 0.0).x
         front, back = sheet.spot(0.0, 30.0).y, sheet.spot(0.0, 0.0).y
         assert (front < back) is figure.is_upper
@@ -76,7 +77,8 @@ def test_nearer_is_denser_by_even_steps() -> None:
     """Ink in a box of one size: each band holds about half as much again as the next wider one."""
     box = Box(0.0, 0.0, 400.0, 400.0)
     inks = [
-        sum(math.hypot(s.end.x - s.start.x, s.end.y - s.start.y) for s in swatch(band, box)) for band in BANDS
+        sum(math.hypot(s.end.x - s.start.x, s.end.y - s.start.y) for s in swatch(band, box))
+        for band in GAPS.bands
     ]
     assert inks[-1] == 0.0
     steps = [a / b for a, b in itertools.pairwise(inks[:-1])]
@@ -85,12 +87,12 @@ def test_nearer_is_denser_by_even_steps() -> None:
 
 def test_gaps_fall_into_their_bands() -> None:
     gaps = np.array([-0.2, 0.0, 0.1, 0.2, 0.5, 0.9, 1.5, 2.5, np.nan])
-    assert band_of(gaps).tolist() == [0, 1, 1, 2, 3, 4, 5, 6, len(BANDS)]
+    assert GAPS.number_of(gaps).tolist() == [0, 1, 1, 2, 3, 4, 5, 6, len(GAPS.bands)]
 
 
 def test_strokes_lie_where_their_band_is_and_out_of_rings_and_numbers() -> None:
     figure = figures()[0]
-    drawing, sheet = bite_drawing(figure), Sheet(figure)
+    drawing, sheet = bite_drawing(figure), sheet_of(figure)
     rings = [m for m in drawing.marks if isinstance(m, Circle) and m.radius == RING]
     assert len(rings) == len(figure.contacts) > 0
     for mark in [m for m in drawing.marks if isinstance(m, Lines) and m.width == 0.8]:
@@ -100,13 +102,13 @@ def test_strokes_lie_where_their_band_is_and_out_of_rings_and_numbers() -> None:
             assert all(math.hypot(x - r.middle.x, y - r.middle.y) > RING for r in rings)
         if on_plan:
             bands = sheet.bands_at(*(np.array(axis) for axis in zip(*on_plan, strict=True)))
-            assert (bands < len(BANDS) - 1).mean() > 0.95
+            assert (bands < len(GAPS.bands) - 1).mean() > 0.95
 
 
 def test_lines_of_equal_gap_bear_their_numbers_and_no_two_overlap() -> None:
     figure = figures()[0]
     words = [m for m in bite_drawing(figure).marks if isinstance(m, Words) and m.size == 8.5]
-    assert {w.text for w in words} <= {f"{level:g}" for level in LEVELS_MM}
+    assert {w.text for w in words} <= {f"{level:g}" for level in GAPS.levels_mm}
     assert len({w.text for w in words}) >= 3
     assert not any(a.box.meets(b.box) for a, b in itertools.combinations(words, 2))
 
