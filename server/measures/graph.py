@@ -25,6 +25,7 @@ from server.measures.layers import LAYERS
 from server.measures.markers import MARKERS
 from server.measures.measure import CaseMeasure, RecordMeasure
 from server.measures.mouth import MOUTH
+from server.measures.parted import PARTED
 from server.measures.personal import PERSONAL
 from server.measures.reading import READING
 from server.measures.role import ROLE
@@ -57,6 +58,7 @@ CASE_MEASURES: tuple[CaseMeasure[Any], ...] = (
     MARKERS,
     JOINT,
     MOUTH,
+    PARTED,
     IMPRESSION,
     IMPRINT_SITES,
     SPACE,

@@ -1,16 +1,12 @@
 """`denture.impression`: the positive of the denture against the tissue, or the jaw without its bodies, it was relined on.
 
-Where enough imprints go with the jaw's scan bodies, the denture is laid on these: tissue gives and bodies do not, and a fit
-to the tissue would tilt the denture until a swelling hardly showed. Else it lies as the joint frame has it. Mucosa gives by
-tenths of a millimetre under a denture, so a difference of that size is to be expected.
+Mucosa gives by tenths of a millimetre under a denture, so a difference of that size is to be expected.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,20 +15,18 @@ from pydantic import BaseModel, ConfigDict
 from server.measures.arch import pose_of
 from server.measures.bench import CaseBench, RecordBench
 from server.measures.bodies import BODIES, BodySeen
+from server.measures.denture_laid import Laid, by_imprints, jaw_scans, way_onto
 from server.measures.facing import FACING
 from server.measures.frames import JOINT, JointResult
-from server.measures.imprints import CARRIED_MM, IMPRINTS
-from server.measures.markers import poses_of
+from server.measures.imprints import IMPRINTS
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.mouth import MOUTH
+from server.measures.parted import PARTED, best_positive
 from server.measures.relation import Came, Rows, rows_of
-from server.measures.sides import SIDES, positive_in
+from server.measures.sides import SIDES
 from server.measures.vectors import Vector3, vector
 from server.metrology.bvh import BoxTree
-from server.metrology.constellation.compare import compare
-from server.metrology.constellation.poses import MOST_POSES
 from server.metrology.impression.differences import Differences, Post, differences_of
-from server.metrology.registration.certainty import Certainty
 from server.metrology.registration.surface import Surface
 from server.metrology.rigid import apply, inverse, turn
 from server.metrology.scan import Points
@@ -41,21 +35,10 @@ from server.records.roles import Role
 
 CELL_MM = 1.5
 LEAST_IN_CELL = 2
-SAME_IMPRINTS_MM = 0.25
-"""Imprints that lie on the jaw's bodies within this (root mean square) are theirs."""
-LEAST_IMPRINTS = 4
 PLACES = 3
 APART_MM = 8.0
 
 Floats = NDArray[np.float64]
-
-
-class Laid(StrEnum):
-    """How denture and tissue were laid on each other."""
-
-    JOINT = "joint frame"
-    IMPRINTS = "imprints"
-    NOT = "not"
 
 
 class PlanValues(BaseModel):
@@ -105,10 +88,11 @@ def _measure(bench: CaseBench) -> ImpressionResult:
     denture = dentures[0]
     positive = _positive(bench, denture)
     joint = bench.together(JOINT)
-    tissue = _tissue(bench, joint)
-    jaw = next(iter(bench.files_of(Role.JAW)), None)
-    imprints = _by_imprints(bench, denture, jaw)
-    way = _way(joint, denture, tissue, jaw, imprints)
+    tissue = next(jaw_scans(bench, joint), None)
+    if tissue is None:
+        raise NotMeasured("there is no scan of the working jaw to compare it with")
+    imprints = by_imprints(bench, denture)
+    way = way_onto(bench, joint, tissue, denture, imprints)
     told = ImpressionResult(
         denture=denture,
         tissue=tissue,
@@ -142,19 +126,8 @@ def _measure(bench: CaseBench) -> ImpressionResult:
 
 
 def _positive(bench: CaseBench, denture: str) -> Surface:
-    bench.result(denture, SIDES)
-    scan = positive_in(bench.records[denture]).scan
+    scan = best_positive(bench, denture).scan
     return Surface(topology_of(scan), BoxTree(scan))
-
-
-def _tissue(bench: CaseBench, joint: JointResult) -> str:
-    """What the denture is compared with: the tissue scan where it was placed, else the jaw scan."""
-    for role in (Role.TISSUE, Role.JAW):
-        for file in bench.files_of(role):
-            placed = joint.of(file)
-            if placed is not None and placed.T_root_record:
-                return file
-    raise NotMeasured("there is no scan of the working jaw to compare it with")
 
 
 def _came(joint: JointResult, denture: str) -> Came | None:
@@ -162,68 +135,6 @@ def _came(joint: JointResult, denture: str) -> Came | None:
     found = [link.came for link in joint.links if link.moving == denture]
     order = (Came.DELIVERED, Came.REGISTERED, Came.MIRRORED, Came.AMBIGUOUS, Came.NOT)
     return next((came for came in order if came in found), None)
-
-
-@dataclass(frozen=True, slots=True)
-class _Way:
-    """How the denture lies on the tissue: T_tissue_denture, and by how much that is uncertain along a normal, in the middle
-    of places (n, 3) with normals (n, 3)."""
-
-    laid: Laid
-    T: Floats
-    u95_mm: Callable[[Differences], float]
-
-
-def _way(
-    joint: JointResult, denture: str, tissue: str, jaw: str | None, by_imprints: _ByImprints
-) -> _Way | None:
-    """By the imprints where they go with the jaw's scan bodies, since tissue gives and bodies do not; else as the joint
-    frame has it."""
-    T_tissue_root, held = _back(joint, tissue)
-    root_jaw = joint.of(jaw) if jaw is not None else None
-    if by_imprints.T is not None and root_jaw is not None and root_jaw.T_root_record:
-        own = 1.96 * max(by_imprints.rms_mm, CARRIED_MM) * float(np.sqrt(2.0 / by_imprints.n))
-        return _Way(
-            Laid.IMPRINTS,
-            T_tissue_root @ root_jaw.motion @ by_imprints.T,
-            lambda seen: float(np.hypot(own, _u95_mm(seen, held))),
-        )
-    placed = joint.of(denture)
-    if placed is None or not placed.T_root_record:
-        return None
-    certainty = placed.held.certainty.carried(T_tissue_root) if placed.held else None
-    return _Way(Laid.JOINT, T_tissue_root @ placed.motion, lambda seen: _u95_mm(seen, certainty))
-
-
-def _back(joint: JointResult, tissue: str) -> tuple[Floats, Certainty | None]:
-    """T_tissue_root, and how well it is known, in the tissue's frame."""
-    placed = joint.of(tissue)
-    assert placed is not None
-    back = inverse(placed.motion)
-    return back, placed.held.certainty.carried(back) if placed.held else None
-
-
-@dataclass(frozen=True, slots=True)
-class _ByImprints:
-    """T: T_jaw_denture where n imprints go with the jaw's scan bodies, with rms_mm left; None where they do not."""
-
-    T: Floats | None = None
-    n: int = 0
-    rms_mm: float = 0.0
-
-
-def _by_imprints(bench: CaseBench, denture: str, jaw: str | None) -> _ByImprints:
-    with suppress(NotMeasured):
-        imprints = bench.result(denture, IMPRINTS).bodies
-        bodies = bench.result(jaw, BODIES).bodies if jaw is not None else ()
-        if not imprints or not bodies or max(len(imprints), len(bodies)) > MOST_POSES:
-            return _ByImprints()
-        told = compare(poses_of(bodies), poses_of(imprints))
-        if told is not None and not told.is_ambiguous and not told.is_mirrored:
-            n = len(told.pairs)
-            if n >= LEAST_IMPRINTS and told.rms_mm < SAME_IMPRINTS_MM:
-                return _ByImprints(told.T_a_b, n, told.rms_mm)
-    return _ByImprints()
 
 
 def _posts(bench: CaseBench, denture: str, tissue: str, T_tissue_denture: Floats) -> Iterator[Post]:
@@ -240,17 +151,6 @@ def _posts(bench: CaseBench, denture: str, tissue: str, T_tissue_denture: Floats
 def _post(record: RecordBench, seen: BodySeen, T: Floats) -> Post:
     kind = next(k for k in record.reference_bodies if k.id == seen.body)
     return Post(T @ pose_of(seen), kind.reach_mm, kind.height_mm)
-
-
-def _u95_mm(seen: Differences, certainty: Certainty | None) -> float:
-    """By how much differences are uncertain because of how the records were laid on each other: along the tissue's normal,
-    in the middle of all places."""
-    if certainty is None:
-        return 0.0
-    few = slice(None, None, max(1, len(seen.at) // 2000))
-    at, normals = seen.at[few] - certainty.centre, seen.normals[few]
-    J = np.hstack([np.cross(at, normals), normals])
-    return float(1.96 * np.median(np.sqrt(np.einsum("ni,ij,nj->n", J, certainty.covariance, J))))
 
 
 def _most(seen: Differences) -> list[int]:
@@ -311,10 +211,10 @@ def _page(bench: CaseBench, T_root_tissue: Floats, seen: Differences) -> tuple[P
 
 IMPRESSION = CaseMeasure(
     name="denture.impression",
-    revision=1,
+    revision=2,
     result=ImpressionResult,
     roles=frozenset({Role.DENTURE, Role.JAW, Role.TISSUE}),
     compute=_measure,
     needs=(BODIES, FACING, SIDES, IMPRINTS),
-    builds_on=(JOINT, MOUTH),
+    builds_on=(JOINT, PARTED, MOUTH),
 )

@@ -50,8 +50,7 @@ class SidesResult(Result):
     @property
     def is_impression(self) -> Mask:
         """(m,) by facet; empty where the sides could not be told."""
-        bits = np.frombuffer(zlib.decompress(base64.b64decode(self.impression_b64)), dtype=np.uint8)
-        return np.unpackbits(bits[4:], count=int.from_bytes(bits[:4].tobytes(), "little")).astype(bool)
+        return unpacked(self.impression_b64)
 
 
 NAMED = 5
@@ -98,6 +97,12 @@ def packed(mask: Mask) -> str:
     """A mask (m,) as text."""
     count = len(mask).to_bytes(4, "little")
     return base64.b64encode(zlib.compress(count + np.packbits(mask).tobytes(), 9)).decode()
+
+
+def unpacked(text: str) -> Mask:
+    """The mask (m,) that was made text."""
+    bits = np.frombuffer(zlib.decompress(base64.b64decode(text)), dtype=np.uint8)
+    return np.unpackbits(bits[4:], count=int.from_bytes(bits[:4].tobytes(), "little")).astype(bool)
 
 
 def told_sides(bench: RecordBench) -> SidesResult:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from server.measures.impression import IMPRESSION, ImpressionResult, Laid
+from server.measures.denture_laid import Laid
+from server.measures.impression import IMPRESSION, ImpressionResult
 from server.measures.imprint_sites import IMPRINT_SITES, ImprintSite, ImprintSitesResult, ToldBy
 from server.measures.imprints import IMPRINTS, ImprintsResult
 from server.measures.measure import Measurement

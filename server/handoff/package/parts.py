@@ -26,8 +26,8 @@ from server.measures.governing import SitePosition, governing_positions
 from server.measures.markers import MARKERS
 from server.measures.measure import Measurement, NotMeasured
 from server.measures.mouth import MOUTH
+from server.measures.parted import best_positive
 from server.measures.relation import rows_of
-from server.measures.sides import SIDES, positive_in
 from server.measures.sites import SITES
 from server.measures.vectors import Vector3, vector
 from server.metrology.facing import turned_toward_scanner
@@ -147,8 +147,7 @@ def _positive_pieces(bench: CaseBench, joint: JointResult | None) -> Iterator[tu
     for file in bench.files_of(Role.DENTURE):
         record = bench.records[file]
         try:
-            bench.result(file, SIDES)
-            scan = positive_in(record).scan
+            scan = best_positive(bench, file).scan
         except (NotMeasured, ValueError):
             continue
         T, says = _place(bench, joint, file)

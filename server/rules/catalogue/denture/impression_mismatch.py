@@ -13,7 +13,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from types import MappingProxyType
 
-from server.measures.impression import IMPRESSION, ImpressionResult, Laid
+from server.measures.denture_laid import Laid
+from server.measures.impression import IMPRESSION, ImpressionResult
 from server.measures.relation import Came
 from server.measures.sides import SIDES
 from server.records.roles import Role

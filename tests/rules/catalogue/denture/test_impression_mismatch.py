@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from server.measures.impression import Laid
+from server.measures.denture_laid import Laid
 from server.measures.relation import Came
 from server.rules.catalogue.denture.impression_mismatch import RULE
 from server.rules.limit import Level, Outcome

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from server.measures.impression import IMPRESSION, Laid
+from server.measures.denture_laid import Laid
+from server.measures.impression import IMPRESSION
 from server.measures.relation import Came
 from server.rules.catalogue.surface.no_fit import RULE
 from server.rules.finding import Finding
