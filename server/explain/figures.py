@@ -16,11 +16,15 @@ from server.explain.bite_drawing import bite_drawing
 from server.explain.coverage import CoverageFigure, coverage_figure
 from server.explain.coverage_drawing import coverage_drawing
 from server.explain.drawing import Drawing
+from server.explain.impression import ImpressionFigure, impression_figure
+from server.explain.impression_drawing import impression_drawing
 from server.explain.png import png
 from server.explain.positions import PositionsFigure, positions_figure
 from server.explain.positions_drawing import positions_drawing
 from server.explain.svg import svg
 from server.measures.bite_contact import BITE_CONTACT
+from server.measures.frames import JOINT
+from server.measures.impression import IMPRESSION
 from server.measures.markers import MarkersResult
 from server.measures.sites import SITES, SitesResult
 from server.records.roles import Role
@@ -33,30 +37,34 @@ from server.rules.marker_evidence import matched
 OF_BODIES = frozenset({"bodies/coverage", "bodies/fit", "bodies/wrong-kind", "surface/hole-at-body"})
 OF_POSITIONS = frozenset({"markers/one-off", "markers/fit", "markers/span", "markers/axis", "markers/scale"})
 OF_BITE = "bite/"
+OF_IMPRESSION = "denture/impression-mismatch"
 FOUND = frozenset({Outcome.FAILED, Outcome.DOUBTFUL})
 NEAR_MM = 6.0
 POSITIONS_NAME = "positions-against-jaw"
 
 Floats = NDArray[np.float64]
-Figure = CoverageFigure | PositionsFigure | BiteFigure
+Figure = CoverageFigure | PositionsFigure | BiteFigure | ImpressionFigure
 
 
 class Figures(BaseModel):
     """The figures of a case, as numbers for whoever draws them. coverage: of each scan body found; positions: None where
     implant positions and jaw scan were not compared or go together in no one way. bite: the gaps between the jaws, over
-    the working surface first, then over the opposing one."""
+    the working surface first, then over the opposing one. impression: None where the denture was laid on no scan of the jaw."""
 
     model_config = ConfigDict(frozen=True)
 
     coverage: tuple[CoverageFigure, ...] = ()
     positions: PositionsFigure | None = None
     bite: tuple[BiteFigure, ...] = ()
+    impression: ImpressionFigure | None = None
 
     def __iter__(self) -> Iterator[Figure]:  # type: ignore[override]
         yield from self.coverage
         if self.positions is not None:
             yield self.positions
         yield from self.bite
+        if self.impression is not None:
+            yield self.impression
 
     def named(self, name: str) -> Figure | None:
         return next((figure for figure in self if figure.name == name), None)
@@ -75,7 +83,12 @@ def figures_of(case: CaseEvidence) -> Figures:
         for bodies in [_bodies(record, case, sites, told)]
         for body in bodies
     ]
-    return Figures(coverage=tuple(coverage), positions=_positions(case, sites, told), bite=_bite(case))
+    return Figures(
+        coverage=tuple(coverage),
+        positions=_positions(case, sites, told),
+        bite=_bite(case),
+        impression=_impression(case),
+    )
 
 
 def figure_of(finding: Finding, figures: Figures) -> Figure | None:
@@ -84,6 +97,8 @@ def figure_of(finding: Finding, figures: Figures) -> Figure | None:
         return None
     if finding.rule in OF_POSITIONS:
         return figures.positions
+    if finding.rule == OF_IMPRESSION:
+        return figures.impression
     if finding.rule.startswith(OF_BITE):
         return next(iter(figures.bite), None)
     if finding.rule not in OF_BODIES:
@@ -109,6 +124,8 @@ def drawing_of(figure: Figure) -> Drawing:
     """The figure drawn."""
     if isinstance(figure, BiteFigure):
         return bite_drawing(figure)
+    if isinstance(figure, ImpressionFigure):
+        return impression_drawing(figure)
     return coverage_drawing(figure) if isinstance(figure, CoverageFigure) else positions_drawing(figure)
 
 
@@ -184,6 +201,14 @@ def _bite(case: CaseEvidence) -> tuple[BiteFigure, ...]:
         return ()
     role = next((r.role for r in case.records if r.file == told.working), Role.DENTURE)
     return bite_figures(told, role, case.form.working_arch)
+
+
+def _impression(case: CaseEvidence) -> ImpressionFigure | None:
+    told = case.result_or_none(IMPRESSION)
+    if told is None:
+        return None
+    role = next((r.role for r in case.records if r.file == told.tissue), Role.TISSUE)
+    return impression_figure(told, case.result_or_none(JOINT), role, case.form.working_arch)
 
 
 def _is_near(figure: CoverageFigure, finding: Finding) -> bool:

@@ -220,7 +220,7 @@ def _edges(sheet: Sheet) -> Iterator[Shape]:
 
 def sides_of_patient(sheet: Sheet, *, is_front_up: bool) -> Iterator[Words]:
     """Which side of the page is which side of the patient."""
-    top, bottom = PLAN_TOP + 8.0, sheet.bottom - 8.0
+    top, bottom = PLAN_TOP + 8.0, sheet.bottom - 14.0
     front, back = (top, bottom) if is_front_up else (bottom, top)
     yield Words(Spot(WIDTH / 2.0, front), "front", 11.0, is_bold=True)
     yield Words(Spot(16.0, back), "patient's right", 11.0, Anchor.START, is_bold=True)

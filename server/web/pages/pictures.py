@@ -35,10 +35,11 @@ class PictureSet:
 @dataclass(frozen=True, slots=True)
 class EvidenceView:
     """Every figure of a case. `positions`: None where positions and jaw scan were not compared. `bite`: none where the jaws
-    could not be laid together."""
+    could not be laid together. `impression`: None where the denture was laid on no scan of the jaw."""
 
     positions: PictureView | None
     bite: tuple[PictureView, ...]
+    impression: PictureView | None
     sets: tuple[PictureSet, ...]
 
 
@@ -73,6 +74,7 @@ def evidence_of(report: Report | None) -> EvidenceView:
     return EvidenceView(
         positions=_picture(figures.positions) if figures.positions is not None else None,
         bite=tuple(_picture(figure) for figure in figures.bite),
+        impression=_picture(figures.impression) if figures.impression is not None else None,
         sets=tuple(
             _set(number, [f for f in figures.coverage if f.record == record], asked)
             for number, record in enumerate(records)
