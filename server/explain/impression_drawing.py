@@ -111,7 +111,7 @@ def impression_drawing(figure: ImpressionFigure) -> Drawing:
 
 def _heading(figure: ImpressionFigure) -> Iterator[Mark]:
     title = f"Impression side on the {figure.role.words} · {clipped(figure.record, LONGEST_FILE)}"
-    how = "Seen onto the working jaw. More is denser; lines join equal differences, in mm: + off the tissue, - into it."
+    how = "Seen onto the working jaw, bodies left out. Denser differs more; lines in mm, + off the tissue, - into it."
     yield Words(Spot(16.0, 20.0), title, 15.0, Anchor.START, is_bold=True)
     yield Words(Spot(16.0, 42.0), how, 9.5, Anchor.START, tone=Tone.SOFT)
 
