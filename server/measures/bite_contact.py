@@ -6,7 +6,7 @@ then only what lies inside the opposing jaw means anything. All in the working r
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from operator import attrgetter
 
@@ -41,6 +41,8 @@ the arch seeks it out. Our own proposal."""
 HALF_95 = 1.96
 WHOLE_MM2 = 12.0
 """A tooth of which less than this comes near the other jaw does not count in the mean of its side."""
+MEDIAN_RATIO = 1.2533
+"""Standard error of a median over that of a mean, for many normal values (√(π/2))."""
 
 
 class RegionSeen(BaseModel):
@@ -96,7 +98,7 @@ class PlanSeen(BaseModel):
 
 class BiteContactResult(Result):
     """shows_teeth: whether the working record carries the teeth that bite. regions: left, right, front. left_over_right_mm:
-    by how much the mean gap behind on the left is the wider. T_plan_working: rows, into the frame of both plans.
+    by how much the gaps behind are wider on the left: the median over teeth that meet the other jaw on both sides. T_plan_working: rows, into the frame of both plans.
     scatter_mm: of single distances; None where the jaws face each other nowhere within 3 mm."""
 
     working: str
@@ -153,7 +155,8 @@ def _measure(bench: CaseBench) -> BiteContactResult:
     )
     bite = _Bite(field, places, told.held.certainty, told.is_delivered)
     T_plan = _plan_frame(told, inverse(np.array(told.T_root_working)), np.array(mouth.origin_mm))
-    regions = tuple(_region(bite, region) for region in Region)
+    by_tooth = {region: dict(_by_tooth(bite, places.within(region))) for region in Region}
+    regions = tuple(_region(bite, region, by_tooth[region]) for region in Region)
     return BiteContactResult(
         working=told.working,
         opposing=told.opposing,
@@ -161,7 +164,7 @@ def _measure(bench: CaseBench) -> BiteContactResult:
         regions=regions,
         contacts=_contacts(bite),
         pressed=_depth(bite, opposing.tree, to_other, occlusal),
-        left_over_right_mm=_side_difference(bite, told, regions),
+        left_over_right_mm=_side_difference(bite, told, by_tooth[Region.LEFT], by_tooth[Region.RIGHT]),
         scatter_mm=field.scatter_mm if np.isfinite(field.scatter_mm) else None,
         T_plan_working=tuple(tuple(float(v) for v in row) for row in T_plan),
         working_plan=_plan(T_plan, field),
@@ -185,17 +188,16 @@ def _plan_frame(told: BiteRelationResult, T_working_root: Floats, origin_mm: Flo
     return T
 
 
-def _region(bite: _Bite, region: Region) -> RegionSeen:
+def _region(bite: _Bite, region: Region, by_tooth: Mapping[int, Closest]) -> RegionSeen:
     field, own = bite.field, bite.places.within(region)
     least = closest(field.gap_mm, field.areas_mm2, own)
-    by_tooth = list(_by_tooth(bite, own))
     touching = sum(c.area_mm2 for c in contacts(field.points, field.gap_mm, field.areas_mm2, own))
     return RegionSeen(
         region=region,
         least_mm=None if least is None else Amount(value=least.gap_mm, u95=bite.u95_mm(least.index)),
         least_at_mm=None if least is None else vector(field.points[least.index]),
-        mean_mm=_mean(bite, [found for _, found in by_tooth]),
-        by_tooth_mm=tuple((abs(tooth), found.gap_mm) for tooth, found in by_tooth),
+        mean_mm=_mean(bite, list(by_tooth.values())),
+        by_tooth_mm=tuple((abs(tooth), found.gap_mm) for tooth, found in by_tooth.items()),
         contact_mm2=float(touching),
     )
 
@@ -223,23 +225,27 @@ def _mean(bite: _Bite, found: list[Closest]) -> Amount | None:
     return Amount(value=float(np.mean([f.gap_mm for f in found])), u95=float(np.hypot(own, common)))
 
 
-def _side_difference(bite: _Bite, told: BiteRelationResult, regions: tuple[RegionSeen, ...]) -> Amount | None:
-    """Left less right: what is not known of the relation counts only as far as it leans to one side."""
-    by = {seen.region: seen for seen in regions}
-    left, right = by[Region.LEFT], by[Region.RIGHT]
-    if left.mean_mm is None or right.mean_mm is None or left.least_at_mm is None or right.least_at_mm is None:
+def _side_difference(
+    bite: _Bite, told: BiteRelationResult, left: Mapping[int, Closest], right: Mapping[int, Closest]
+) -> Amount | None:
+    """Left less right, tooth by like tooth, their median: a tooth that meets nothing, or stands short by itself, is no tilt.
+    What is not known of the relation counts only as far as it leans to one side."""
+    field = bite.field
+    right_by = {abs(tooth): found for tooth, found in right.items()}
+    pairs = [(found, right_by[abs(tooth)]) for tooth, found in left.items() if abs(tooth) in right_by]
+    if not pairs:
         return None
-    across = float(np.subtract(left.least_at_mm, right.least_at_mm) @ np.array(told.left))
-    leans = np.radians(bite.certainty.u95_about_deg(np.cross(told.left, told.occlusal))) * abs(across)
-    sides = [bite.relation_u95_mm(np.array(s.least_at_mm), np.array(told.occlusal)) for s in (left, right)]
-    own = [
-        float(np.sqrt(max(s.mean_mm.u95**2 - r**2, 0.0)))
-        for s, r in zip((left, right), sides, strict=True)
-        if s.mean_mm is not None
-    ]
+    across = np.median(
+        [(field.points[one.index] - field.points[other.index]) @ np.array(told.left) for one, other in pairs]
+    )
+    leans = np.radians(bite.certainty.u95_about_deg(np.cross(told.left, told.occlusal))) * abs(float(across))
+    variance = sum(field.sd_mm[f.index] ** 2 + bite.alike_mm**2 for pair in pairs for f in pair)
+    of_median = MEDIAN_RATIO if len(pairs) > 2 else 1.0
+    own = HALF_95 * of_median * float(np.sqrt(variance)) / len(pairs)
     stitched = HALF_95 * PIECE_MM * 2.0 if bite.is_delivered else 0.0
     return Amount(
-        value=left.mean_mm.value - right.mean_mm.value, u95=float(np.linalg.norm([leans, stitched, *own]))
+        value=float(np.median([one.gap_mm - other.gap_mm for one, other in pairs])),
+        u95=float(np.linalg.norm([leans, stitched, own])),
     )
 
 
@@ -300,7 +306,7 @@ def _plan(T_plan_record: Floats, field: Field) -> PlanSeen | None:
 
 BITE_CONTACT = CaseMeasure(
     name="bite.contact",
-    revision=2,
+    revision=3,
     result=BiteContactResult,
     roles=frozenset(MESH_ROLES - {Role.BEFORE}),
     compute=_measure,

@@ -1,7 +1,8 @@
 """The bite stands wider on one side than on the other.
 
 Why: the jaws were related with a tilt; a bridge made to it is high on one side.
-How: the least gap at each tooth behind the canines, by common crown widths; their mean on the left less that on the right.
+How: the least gap at each tooth behind the canines, by common crown widths; left less right of each tooth that meets the
+other jaw on both sides, and of these the median.
 Of what is not known of the relation only that counts which leans to one side.
 Not seen: a tilt from front to back; teeth that stand lower on one side by themselves.
 """
@@ -25,7 +26,7 @@ def _observe(case: CaseEvidence) -> Iterator[Seen]:
         return
     told = contact_of(case)
     if told.left_over_right_mm is None:
-        raise Lacking("on one side no back tooth comes near the other jaw")
+        raise Lacking("no back tooth comes near the other jaw on both sides alike")
     difference = told.left_over_right_mm
     wider = Region.LEFT if difference.value > 0.0 else Region.RIGHT
     yield Observation(
@@ -37,11 +38,11 @@ def _observe(case: CaseEvidence) -> Iterator[Seen]:
     )
 
 
-_SOURCE = "Our own proposal: mean gaps that differ by more than 0.2 mm suggest a tilt."
+_SOURCE = "Our own proposal: gaps that differ by more than 0.2 mm suggest a tilt."
 
 RULE = Rule(
     id="bite/tilt",
-    revision=1,
+    revision=2,
     title="The bite leans to one side",
     remedy="Let the patient close on both sides at once, check with foil that both hold, and scan the bite again on both "
     "sides without opening in between.",
