@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import PurePosixPath
+from typing import Any
 
 from sqlmodel import select
 
@@ -15,7 +16,7 @@ from server.cases.lookup import CaseUnknown, find_case, find_record, records_of,
 from server.cases.tables import Case, Measuring, Record
 from server.cases.turns import open_for_change
 from server.kit.ids import new_id
-from server.records.case_form import CaseForm, RecordEntry
+from server.records.case_form import CaseForm, RecordEntry, Spots
 from server.records.roles import Role, Unit
 
 
@@ -84,7 +85,13 @@ def add_record(work: Work, case_id: str, file: ArrivedFile) -> Record:
 
 
 def change_record(
-    work: Work, record_id: str, *, role: Role | None, unit: Unit | None = None, body: str | None = None
+    work: Work,
+    record_id: str,
+    *,
+    role: Role | None,
+    unit: Unit | None = None,
+    body: str | None = None,
+    spots: tuple[Spots, ...] | None = None,
 ) -> Record:
     """Says anew what a record is (None leaves as it is), and has it measured as that. Rounds already submitted keep
     what was said then. A role that was filled in and is said again is confirmed. Raises CaseUnknown, NotYours, WrongTurn."""
@@ -94,6 +101,7 @@ def change_record(
         "role": role or record.role,
         "unit": unit or record.unit,
         "body": (body or None) if body is not None else record.body,
+        "spots": _kept_spots(spots) if spots is not None else record.spots,
     }
     if all(getattr(record, name) == value for name, value in said.items()):
         return _confirmed(work, record) if role and record.role_is_guessed else record
@@ -114,6 +122,10 @@ def change_record(
     work.audit("record.change", case.id, record=record.id, round=case.round_number)
     touch(work, case, "record")
     return record
+
+
+def _kept_spots(spots: tuple[Spots, ...]) -> list[dict[str, Any]] | None:
+    return [one.model_dump(mode="json") for one in spots] or None
 
 
 def fill_in_role(work: Work, record_id: str, likely: Sequence[Role], *, is_sure: bool) -> None:

@@ -11,7 +11,7 @@ from server.accounts.work import Work
 from server.cases.tables import Case, Message, Record, Round
 from server.errors import NotFound
 from server.kit.changes import note_change
-from server.records.case_form import CaseForm, RecordEntry
+from server.records.case_form import CaseForm, RecordEntry, Spots
 
 
 class CaseUnknown(NotFound):
@@ -103,12 +103,21 @@ def case_view(work: Work, case_id: str) -> CaseView:
 
 def form_with_records(form: CaseForm, records: list[Record]) -> CaseForm:
     """The form as it is judged: its records are those that arrived and whose role is known."""
-    entries = tuple(
-        RecordEntry(role=record.role, file=record.file_name, unit=record.unit, body=record.body)
-        for record in records
-        if record.role is not None
-    )
+    entries = tuple(entry_of(record) for record in records if record.role is not None)
     return form.model_copy(update={"records": entries})
+
+
+def entry_of(record: Record) -> RecordEntry:
+    """What is said of a record. Raises ValueError where its role is not known."""
+    if record.role is None:
+        raise ValueError("the record has no role yet")
+    return RecordEntry(
+        role=record.role,
+        file=record.file_name,
+        unit=record.unit,
+        body=record.body,
+        spots=tuple(Spots.model_validate(spots) for spots in record.spots or ()),
+    )
 
 
 def touch(work: Work, case: Case, kind: str) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from enum import StrEnum
+from typing import Any
 
 from sqlalchemy import BigInteger, Boolean, Column, ForeignKey, Index, String, UniqueConstraint, false
 from sqlmodel import Field, SQLModel
@@ -114,7 +115,8 @@ class Record(SQLModel, table=True):
     been replaced or removed, and below first_round where that happened before it was ever submitted.
 
     role_is_guessed: nobody has said or confirmed it; it was filled in from the file's shape. likely_roles: what the shape of
-    a file without a role leaves open, the likeliest first; None until it was looked at.
+    a file without a role leaves open, the likeliest first; None until it was looked at. spots: scan bodies matched by hand, as
+    in the form.
     """
 
     __tablename__ = "records"
@@ -130,6 +132,7 @@ class Record(SQLModel, table=True):
     likely_roles: list[str] | None = Field(default=None, sa_column=Column(Json, nullable=True))
     unit: Unit = Field(sa_column=Column(Word(Unit), nullable=False))
     body: str | None = Field(default=None, max_length=200)
+    spots: list[dict[str, Any]] | None = Field(default=None, sa_column=Column(Json, nullable=True))
     file_name: str = Field(max_length=255)
     sha256: str = Field(max_length=64, index=True)
     size_bytes: int = Field(sa_column=Column(BigInteger, nullable=False))

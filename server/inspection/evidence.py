@@ -12,7 +12,7 @@ from typing import Any
 from sqlmodel import col, select
 
 from server.accounts.work import Work
-from server.cases.lookup import form_with_records, records_of
+from server.cases.lookup import entry_of, form_with_records, records_of
 from server.cases.tables import Case, Measuring, Record
 from server.inspection.body_meshes import catalogue_of
 from server.inspection.elsewhere import elsewhere_of, keep_surface_keys
@@ -29,8 +29,9 @@ from server.measures.measure import (
     case_inputs,
     is_asked_for,
     pair_keys,
+    resting_on,
 )
-from server.records.case_form import CaseForm, RecordEntry
+from server.records.case_form import CaseForm
 from server.rules.catalogue import RULES
 from server.rules.evidence import CaseEvidence, RecordEvidence
 from server.rules.sheet import default_sheet
@@ -85,13 +86,6 @@ class Standing:
 
 def _keys(measurements: Mapping[str, Measurement]) -> list[list[str]]:
     return sorted([m.key, m.status.value] for m in measurements.values())
-
-
-def entry_of(record: Record) -> RecordEntry:
-    """What is said of a record. Raises ValueError where its role is not known."""
-    if record.role is None:
-        raise ValueError("the record has no role yet")
-    return RecordEntry(role=record.role, file=record.file_name, unit=record.unit, body=record.body)
 
 
 @contextmanager
@@ -187,12 +181,8 @@ def case_keys(
 def kept_pairs(work: Work, standing: Standing) -> tuple[Measurement, ...]:
     """What is kept of measures of two records, for any two of the round at hand."""
     rows = case_rows(standing.records, standing.replaced)
-    keys = {
-        key
-        for m in CASE_MEASURES
-        for pair in m.pairs
-        for key in pair_keys(pair, rows, standing.bodies.digest)
-    }
+    rests_on = resting_on(standing.bodies.digest, standing.evidence.form.spots)
+    keys = {key for m in CASE_MEASURES for pair in m.pairs for key in pair_keys(pair, rows, rests_on)}
     return tuple(kept_measurements(work, sorted(keys)).values())
 
 

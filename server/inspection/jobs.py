@@ -17,7 +17,7 @@ from server.cases.jobs import (
     MEASURE_CASE,
     MEASURE_RECORD,
 )
-from server.cases.lookup import current_round, touch
+from server.cases.lookup import current_round, entry_of, touch
 from server.cases.tables import Case, CaseState, Measuring, Record, Round
 from server.inspection.body_meshes import catalogue_of, opened
 from server.inspection.child import ChildLimits, ChildPool
@@ -26,7 +26,6 @@ from server.inspection.evidence import (
     Standing,
     all_kept,
     case_keys,
-    entry_of,
     keep_measurements,
     kept_measurements,
     open_record,

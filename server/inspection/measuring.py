@@ -9,7 +9,7 @@ from pathlib import Path
 from server.measures.bench import CaseBench, RecordBench
 from server.measures.body_set import BodySet
 from server.measures.graph import CASE_MEASURES, RECORD_MEASURES
-from server.measures.measure import Measurement
+from server.measures.measure import Measurement, resting_on
 from server.measures.reading import READING
 from server.measures.role import ROLE
 from server.metrology.readers.picture import is_picture
@@ -70,8 +70,9 @@ def measure_case(
 def record_keys(entry: RecordEntry, sha256: str, bodies: str = "") -> dict[str, str]:
     """For each measure that applies to a record of that content, its name and key: what to look up before measuring.
     bodies: the digest of the body catalogue."""
+    rests_on = resting_on(bodies, entry.spots)
     return {
-        m.name: m.key(sha256, entry.unit, entry.role, bodies)
+        m.name: m.key(sha256, entry.unit, entry.role, rests_on)
         for m in RECORD_MEASURES
         if entry.role in m.roles
     }
@@ -81,7 +82,9 @@ def bench_of(record: RecordFile, bodies: BodySet) -> RecordBench:
     """A record's bytes laid on a bench."""
     entry = record.entry
     data = Path(record.path).read_bytes()
-    return RecordBench(data, file_name=entry.file, role=entry.role, unit=entry.unit, bodies=bodies)
+    return RecordBench(
+        data, file_name=entry.file, role=entry.role, unit=entry.unit, bodies=bodies, spots=entry.spots
+    )
 
 
 def _by_key(kept: tuple[Measurement, ...]) -> dict[str, Measurement]:

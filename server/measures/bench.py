@@ -24,6 +24,7 @@ from server.measures.measure import (
     Status,
     case_inputs,
     is_asked_for,
+    resting_on,
 )
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bvh import BoxTree
@@ -34,7 +35,7 @@ from server.metrology.readers.reading import Reading, Unreadable
 from server.metrology.registration.surface import Surface
 from server.metrology.scan import Scan
 from server.metrology.topology import Topology, topology_of
-from server.records.case_form import CaseForm
+from server.records.case_form import CaseForm, Spots
 from server.records.marker_table import MarkerTable, is_marker_table, read_marker_table
 from server.records.plausible_unit import is_plausible_mm, unit_by_size
 from server.records.roles import Role, Unit
@@ -81,17 +82,26 @@ def _attempt(
 class RecordBench:
     """One record under measurement. Not shared between threads; lives in the supervised child.
 
-    data: the file's bytes as uploaded; file_name: as the clinic named it (its ending helps tell the format).
+    data: the file's bytes as uploaded; file_name: as the clinic named it (its ending helps tell the format). spots: bodies
+    matched by hand.
     """
 
     def __init__(
-        self, data: bytes, *, file_name: str, role: Role, unit: Unit, bodies: BodySet | None = None
+        self,
+        data: bytes,
+        *,
+        file_name: str,
+        role: Role,
+        unit: Unit,
+        bodies: BodySet | None = None,
+        spots: tuple[Spots, ...] = (),
     ) -> None:
         self.data = data
         self.file_name = file_name
         self.role = role
         self.unit = unit
         self.bodies = bodies or BodySet()
+        self.spots = spots
         self._made: dict[str, Result | NotMeasured] = {}
 
     @cached_property
@@ -201,7 +211,7 @@ class RecordBench:
             self._make(measure, kept)
 
     def _make(self, measure: RecordMeasure[Any], kept: Mapping[str, Measurement]) -> Measurement:
-        key = measure.key(self.sha256, self.unit, self.role, self.bodies.digest)
+        key = measure.key(self.sha256, self.unit, self.role, resting_on(self.bodies.digest, self.spots))
         if key in kept and kept[key].status is not Status.CRASHED:
             self._remember(measure, kept[key])
             return kept[key]
@@ -296,7 +306,8 @@ class CaseBench:
             list(pool.map(make, lacking))
 
     def _pair_key(self, measure: PairMeasure[Any], first: str, second: str) -> str:
-        return measure.key(self._rows[first], self._rows[second], self.bodies.digest)
+        rests_on = resting_on(self.bodies.digest, self.form.spots)
+        return measure.key(self._rows[first], self._rows[second], rests_on)
 
     def _made_pair(self, key: str) -> Measurement | None:
         """A measure of two records made on this bench, or kept from before and then only where it did not crash."""

@@ -3,6 +3,9 @@ can be trusted. Nothing of the form goes in: which body is which site is told ap
 
 from __future__ import annotations
 
+import dataclasses
+from enum import StrEnum
+
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
@@ -13,9 +16,11 @@ from server.measures.measure import RecordMeasure, Result
 from server.measures.reading import READING
 from server.measures.shell import SHELL, Opening
 from server.measures.vectors import Vector3, vector
+from server.metrology.bodies.candidates import Start
 from server.metrology.bodies.finding import FoundBody, Surface, find_bodies
 from server.metrology.bodies.reference import ReferenceBody
-from server.metrology.rigid import apply, inverse
+from server.metrology.rigid import RigidFit, apply, fit_rigid, inverse
+from server.records.case_form import Spots
 from server.records.roles import Role
 
 MOST_EXPECTED = 8
@@ -23,6 +28,10 @@ MOST_EXPECTED = 8
 BESIDE_MM = 1.5
 """An opening this near to a body is one at the body."""
 FAR_MM = 12.0
+MISFIT_MM = 1.5
+"""Spots that lie on each other no better than this are not the same spots."""
+STANDS_MM = 3.0
+"""Bodies whose middles are nearer than this are one."""
 
 Floats = NDArray[np.float64]
 
@@ -46,7 +55,7 @@ class BodySeen(BaseModel):
 
     coverage_ratio: caught share of the area above the tissue; by_eighth: of each eighth of the turn, the first from the
     clocking direction on, against the clock seen from above; by_height: rows of 1 mm from the seat up, eight each; None
-    where hardly any of it stands above the tissue. beneath_ratio: share of the body's area under tissue. top, index:
+    where hardly any of it stands above the tissue. by_hand: it was fitted from spots matched by hand. beneath_ratio: share of the body's area under tissue. top, index:
     caught shares of top face and index feature. white_mm, alike_mm: scatter of points and of neighbourhoods. kinds: the
     best first.
     """
@@ -73,15 +82,27 @@ class BodySeen(BaseModel):
     index_ratio: float | None
     kinds: tuple[KindSeen, ...]
     openings: tuple[Opening, ...] = ()
+    by_hand: bool = False
+
+
+class Matched(StrEnum):
+    """What came of spots matched by hand."""
+
+    FITTED = "fitted"
+    FOUND_WITHOUT = "found without"
+    NOTHING_THERE = "nothing there"
+    NO_SUCH_BODY = "no such body"
+    NO_MATCH = "no match"
 
 
 class BodiesResult(Result):
     """bodies: the one that explains most first. catalogue: the kinds searched for. is_turned: the surface was searched
-    with its other side out, because that side faced the scanner."""
+    with its other side out, because that side faced the scanner. matched: what came of each set of spots matched by hand."""
 
     bodies: tuple[BodySeen, ...]
     catalogue: tuple[str, ...]
     is_turned: bool
+    matched: tuple[Matched, ...] = ()
 
 
 def _measure(bench: RecordBench) -> BodiesResult:
@@ -99,13 +120,14 @@ def _measure(bench: RecordBench) -> BodiesResult:
         bodies=tuple(body_seen(body, by_id[body.body], surface, openings) for body in found),
         catalogue=tuple(sorted(by_id)),
         is_turned=is_turned,
+        matched=tuple(_came_of(spots, number, found, by_id) for number, spots in enumerate(bench.spots)),
     )
 
 
 def _found_in_jaw(bench: RecordBench, kinds: tuple[ReferenceBody, ...]) -> tuple[list[FoundBody], bool]:
     """The bodies of a jaw scan, searched with the side out that faced the scanner."""
     is_turned = bench.result(FACING).is_inside_out
-    return find_bodies(surface_of(bench, is_turned=is_turned), kinds, MOST_EXPECTED), is_turned
+    return _search(bench, kinds, is_turned=is_turned), is_turned
 
 
 def _found_in_markers(bench: RecordBench, kinds: tuple[ReferenceBody, ...]) -> tuple[list[FoundBody], bool]:
@@ -113,12 +135,54 @@ def _found_in_markers(bench: RecordBench, kinds: tuple[ReferenceBody, ...]) -> t
     that shows more of them taken."""
     best: tuple[list[FoundBody], bool] = ([], False)
     for is_turned in (False, True):
-        found = find_bodies(surface_of(bench, is_turned=is_turned), kinds, MOST_EXPECTED)
+        found = _search(bench, kinds, is_turned=is_turned)
         if len(found) > len(best[0]):
             best = found, is_turned
         if found and not is_turned:
             break
     return best
+
+
+def _search(bench: RecordBench, kinds: tuple[ReferenceBody, ...], *, is_turned: bool) -> list[FoundBody]:
+    """The bodies found, and those fitted from spots matched by hand, each with the number of its spots as its start."""
+    by_id = {kind.id: k for k, kind in enumerate(kinds)}
+    usable = [
+        number
+        for number, spots in enumerate(bench.spots)
+        if spots.body in by_id and _misfit_mm(spots) <= MISFIT_MM
+    ]
+    starts = [Start(by_id[bench.spots[n].body], _said(bench.spots[n]).T_target_source) for n in usable]
+    found = find_bodies(surface_of(bench, is_turned=is_turned), kinds, MOST_EXPECTED, starts)
+    return [
+        body if body.start is None else dataclasses.replace(body, start=usable[body.start]) for body in found
+    ]
+
+
+def _said(spots: Spots) -> RigidFit:
+    return fit_rigid(np.array(spots.body_mm), np.array(spots.scan_mm))
+
+
+def _misfit_mm(spots: Spots) -> float:
+    return float(_said(spots).residual_mm.max())
+
+
+def _came_of(spots: Spots, number: int, found: list[FoundBody], kinds: dict[str, ReferenceBody]) -> Matched:
+    if spots.body not in kinds:
+        return Matched.NO_SUCH_BODY
+    if _misfit_mm(spots) > MISFIT_MM:
+        return Matched.NO_MATCH
+    if any(body.start == number for body in found):
+        return Matched.FITTED
+    T = _said(spots).T_target_source
+    middle = apply(T, np.array([[0.0, 0.0, 0.5 * kinds[spots.body].height_mm]]))[0]
+    stands = any(
+        np.linalg.norm(
+            middle - apply(b.T_scan_body, np.array([[0.0, 0.0, 0.5 * kinds[b.body].height_mm]]))[0]
+        )
+        < STANDS_MM
+        for b in found
+    )
+    return Matched.FOUND_WITHOUT if stands else Matched.NOTHING_THERE
 
 
 def surface_of(bench: RecordBench, *, is_turned: bool = False) -> Surface:
@@ -169,6 +233,7 @@ def body_seen(
             for k in found.kinds
         ),
         openings=tuple(o for o in openings if _is_beside(o, T, body)),
+        by_hand=found.start is not None,
     )
 
 

@@ -32,6 +32,7 @@ Floats = NDArray[np.float64]
 class Source(StrEnum):
     MARKERS = "markers"
     JAW = "jaw"
+    JAW_BY_HAND = "jaw-by-hand"
     IMPRINTS = "imprints"
 
     @property
@@ -42,6 +43,7 @@ class Source(StrEnum):
 _WORDS = {
     Source.MARKERS: "implant positions",
     Source.JAW: "scan bodies of the jaw scan",
+    Source.JAW_BY_HAND: "scan bodies of the jaw scan, placed by hand",
     Source.IMPRINTS: "imprints in the denture",
 }
 
@@ -139,7 +141,7 @@ def _told_markers(bench: CaseBench) -> MarkersResult | None:
 def _position(
     index: int, seen: BodySeen, number: int, told: MarkersResult | None, T_root_jaw: Floats
 ) -> SitePosition:
-    own = _of_body(index, seen, Source.JAW, T_root_jaw)
+    own = _of_body(index, seen, Source.JAW_BY_HAND if seen.by_hand else Source.JAW, T_root_jaw)
     pair = next((p for p in told.pairs if p.body == number), None) if told else None
     if told is None or pair is None:
         return own

@@ -19,7 +19,7 @@ from server.records.roles import Role, Unit
 
 if TYPE_CHECKING:
     from server.measures.bench import CaseBench, RecordBench
-    from server.records.case_form import CaseForm
+    from server.records.case_form import CaseForm, Spots
 
 
 class Result(BaseModel):
@@ -80,8 +80,8 @@ class RecordMeasure(Generic[R]):
     uses_bodies: bool = False
 
     def key(self, sha256: str, unit: Unit, role: Role, bodies: str = "") -> str:
-        """The address of this measure of that content. Two workers always agree on it. bodies: the digest of the body
-        catalogue, which counts only where the measure rests on it."""
+        """The address of this measure of that content. Two workers always agree on it. bodies: what measuring with bodies
+        rests on (`resting_on`), which counts only where the measure does."""
         on_bodies = [bodies] if self.rests_on_bodies else []
         return address(self.name, self.chain, [sha256, unit.value, family(role), *on_bodies])
 
@@ -148,7 +148,7 @@ class CaseMeasure(Generic[R]):
     def key(self, inputs: list[list[str]], form: CaseForm, bodies: str = "") -> str:
         """The address of this measure over `inputs`, rows of file, role, unit, SHA-256 and that of what it replaces.
         bodies: the digest of the body catalogue, which counts only where the measure rests on it."""
-        on_bodies = [bodies] if self.rests_on_bodies else []
+        on_bodies = [resting_on(bodies, form.spots)] if self.rests_on_bodies else []
         return address(self.name, self.chain, [sorted(inputs), self._said(form), *on_bodies])
 
     def _said(self, form: CaseForm) -> Any:
@@ -188,6 +188,13 @@ class _Chained(Protocol):
 def _chain(measure: _Chained, needs: Sequence[_Chained]) -> tuple[str, ...]:
     own = {f"{measure.name}@{measure.revision}"}
     return tuple(sorted(own.union(*(need.chain for need in needs))))
+
+
+def resting_on(bodies: str, spots: Sequence[Spots]) -> str:
+    """What measuring with bodies rests on: the digest of the catalogue, and the spots matched by hand where there are any."""
+    if not spots:
+        return bodies
+    return address(bodies, (), [one.model_dump(mode="json") for one in spots])
 
 
 def family(role: Role) -> str:

@@ -7,9 +7,12 @@ What a form can lack without being unusable is optional here, so that a half-fil
 from __future__ import annotations
 
 import json
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from itertools import combinations
 from pathlib import PurePosixPath
 from typing import Annotated, Literal
 
@@ -21,6 +24,7 @@ from pydantic import (
     StringConstraints,
     ValidationError,
     field_validator,
+    model_validator,
 )
 
 from server.errors import BadRequest
@@ -28,6 +32,8 @@ from server.records.roles import Role, Unit
 from server.records.teeth import Arch, Numbering
 
 FIRST_YEAR, LAST_YEAR = 1900, 9000
+LEAST_SPOTS_MM2 = 0.5
+"""Spots that span a smaller triangle than this lie on a line, as far as a hand can place them."""
 
 
 def _writable(text: str) -> str:
@@ -116,13 +122,45 @@ class Site(FormPart):
     screw: ShortText | None = None
 
 
+Spot = tuple[Finite, Finite, Finite]
+
+
+class Spots(FormPart):
+    """Spots of one scan body matched by hand, where it is not found by itself: scan_mm on the scan, in its file frame, and
+    body_mm the same spots on the reference body, seat at the origin, axis along z, clocking direction along x; mm."""
+
+    body: ShortText
+    scan_mm: tuple[Spot, ...] = Field(min_length=3, max_length=12)
+    body_mm: tuple[Spot, ...] = Field(min_length=3, max_length=12)
+
+    @model_validator(mode="after")
+    def _are_matched(self) -> Spots:
+        if len(self.scan_mm) != len(self.body_mm):
+            raise ValueError("scan_mm and body_mm must hold the same number of spots, in the same order")
+        if min(_span_mm2(self.scan_mm), _span_mm2(self.body_mm)) < LEAST_SPOTS_MM2:
+            raise ValueError("the spots must not lie on one line: choose three that are well apart")
+        return self
+
+
+def _span_mm2(spots: Sequence[Spot]) -> float:
+    """Area of the largest triangle between three of the spots."""
+    return max(_triangle_mm2(a, b, c) for a, b, c in combinations(spots, 3))
+
+
+def _triangle_mm2(a: Spot, b: Spot, c: Spot) -> float:
+    (ux, uy, uz), (vx, vy, vz) = (tuple(q - p for p, q in zip(a, end, strict=True)) for end in (b, c))
+    return 0.5 * math.hypot(uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx)
+
+
 class RecordEntry(FormPart):
-    """A file of the record set, with its role. `body` names the reference body that a marker mesh shows."""
+    """A file of the record set, with its role. `body` names the reference body that a marker mesh shows; `spots`: bodies
+    matched by hand."""
 
     role: Role
     file: Annotated[str, StringConstraints(min_length=1, max_length=255)]
     unit: Unit = Unit.UNKNOWN
     body: ShortText | None = None
+    spots: tuple[Spots, ...] = Field(default=(), max_length=16)
 
     @field_validator("file")
     @classmethod
@@ -175,6 +213,11 @@ class CaseForm(FormPart):
     attested: Attested | None = None
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True)
+
+    @property
+    def spots(self) -> tuple[Spots, ...]:
+        """All that was matched by hand, in all records."""
+        return tuple(spots for record in self.records for spots in record.spots)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,10 @@ from typing import Any
 
 import pytest
 
+from server.inspection.measuring import record_keys
 from server.measures.bench import CaseBench, RecordBench
 from server.measures.measure import CaseMeasure, RecordMeasure, Result, case_inputs
-from server.records.case_form import CaseForm
+from server.records.case_form import CaseForm, RecordEntry, Spots
 from server.records.roles import Role, Unit
 
 JAW = frozenset({Role.JAW})
@@ -72,3 +73,16 @@ def test_a_case_measure_hangs_on_all_that_those_it_builds_on_hang_on() -> None:
     assert [row[0] for row in case_inputs(above, rows)] == ["jaw", "tissue"]
     keys = {above.key(ROWS, CaseForm(patient_code=code), digest) for code in ("A", "B") for digest in "ab"}
     assert len(keys) == 4
+
+
+def test_spots_matched_by_hand_are_part_of_what_bodies_rest_on() -> None:
+    corners = ((0.0, 0.0, 0.0), (3.0, 0.0, 0.0), (0.0, 3.0, 0.0))
+    spots = Spots(body="rb-60", scan_mm=corners, body_mm=corners)
+    entry = RecordEntry(role=Role.JAW, file="jaw.stl", unit=Unit.MM)
+    by_hand = entry.model_copy(update={"spots": (spots,)})
+    plain, said = record_keys(entry, "1" * 64, "a"), record_keys(by_hand, "1" * 64, "a")
+    assert {name for name in plain if plain[name] != said[name]} == {"bodies.found"}
+    measure = of_case(needs=(LOOKING,))
+    without, with_them = CaseForm(records=(entry,)), CaseForm(records=(by_hand,))
+    assert measure.key(ROWS, without, "a") != measure.key(ROWS, with_them, "a")
+    assert of_case().key(ROWS, without, "a") == of_case().key(ROWS, with_them, "a")

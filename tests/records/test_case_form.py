@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from server.records.case_form import CaseForm, FormUnusable, read_case_form
+from server.records.case_form import CaseForm, FormUnusable, case_form_of, read_case_form
 from tests.rules.good_set import GOOD_FORM
 
 
@@ -84,3 +84,21 @@ def test_the_refusal_says_all_of_it_in_one_sentence() -> None:
     with pytest.raises(FormUnusable) as refused:
         read_case_form('{"schema": "archproof.case/1", "colour": 1}')
     assert refused.value.says == "The case form cannot be used: colour: is not a field of the form"
+
+
+CORNERS = [[0.0, 0.0, 0.0], [3.0, 0.0, 0.0], [0.0, 3.0, 0.0]]
+
+
+@pytest.mark.parametrize(
+    ("scan_mm", "says"),
+    [
+        (CORNERS[:2], "at least 3"),
+        ([*CORNERS, [1.0, 1.0, 1.0]], "same number of spots"),
+        ([[0.0, 0.0, 0.0], [1.0, 1.0, 1.0], [2.0, 2.0, 2.0]], "one line"),
+    ],
+)
+def test_spots_that_place_nothing_are_refused(scan_mm: list[list[float]], says: str) -> None:
+    spots = {"body": "rb-60", "scan_mm": scan_mm, "body_mm": CORNERS}
+    data = {"schema": "archproof.case/1", "records": [{"role": "jaw", "file": "jaw.stl", "spots": [spots]}]}
+    with pytest.raises(FormUnusable, match=says):
+        case_form_of(data)

@@ -12,6 +12,7 @@ from server.rules.wording import count_words, sentence
 _SOURCES = {
     "markers": "implant positions from photogrammetry; they govern, the jaw scan carries the tissue",
     "jaw": "the scan bodies of the jaw scan; nothing independent has checked their span",
+    "jaw-by-hand": "the scan bodies of the jaw scan, fitted from spots that a person matched by hand",
     "imprints": "imprints in the denture; for tissue and a luted provisional only, never for a rigid definitive",
 }
 

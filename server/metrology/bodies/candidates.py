@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from server.metrology.bodies.cells import Cells
-from server.metrology.bodies.fitting import COARSE_MM, FINE_MM, BodyFit, Paired, pair, settle
+from server.metrology.bodies.fitting import COARSE_MM, FINE_MM, REACHES_MM, BodyFit, Paired, pair, settle
 from server.metrology.bodies.placing import FirstPose, first_poses
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bodies.voting import AxisGuess, axis_guesses
@@ -40,6 +40,8 @@ ON_BODY_MM, NEARLY_ON_BODY_MM = 0.15, 0.25
 """Where a cell stops speaking for a body, after the last fit and after a coarse one: five times the scatter of a poor
 scanner, 0.03 mm, and the reach of the coarse steps."""
 DEEP_MM, DEEPEST_MM = 0.3, 3.0
+BY_HAND_MM = (1.5, 1.0)
+"""Reach of the first steps from a pose said by hand: spots are hit to half a millimetre or so, a few millimetres apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +83,32 @@ def candidates_in(
             chosen.append(c)
             taken[c.owned] = True
     return chosen
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """A pose said by hand. kind: index of the reference body; T_scan_body: (4, 4)."""
+
+    kind: int
+    T_scan_body: Array
+
+
+def candidate_from(
+    cells: Cells, near: cKDTree, kinds: Sequence[ReferenceBody], start: Start
+) -> Candidate | None:
+    """The body that was said to stand there, however little of it was caught; None where no surface lies on it."""
+    body = kinds[start.kind]
+    around = _around(cells, near, body, start.T_scan_body)
+    fit = settle(
+        body, start.T_scan_body, cells.points[around], cells.normals[around], BY_HAND_MM + REACHES_MM
+    )
+    if fit is None:
+        return None
+    around = _around(cells, near, body, fit.T_scan_body)
+    told, owned = _explained(cells, around, body, fit, ON_BODY_MM)
+    if told.explained_mm2 <= 0.0 or told.rms_mm > MOST_SCATTER_MM:
+        return None
+    return Candidate(start.kind, owned, (told,))
 
 
 def _guesses(cells: Cells, near: cKDTree, kinds: Sequence[ReferenceBody], expected: int) -> list[AxisGuess]:

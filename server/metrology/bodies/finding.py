@@ -7,22 +7,22 @@ what was caught of the body, whether it can be believed at all, and how far its 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from server.metrology.bodies.candidates import Candidate, KindFit, candidates_in
+from server.metrology.bodies.candidates import Candidate, KindFit, Start, candidate_from, candidates_in
 from server.metrology.bodies.cells import Cells, thinned
 from server.metrology.bodies.coverage import Coverage, coverage_of
 from server.metrology.bodies.fitting import BodyFit, refine
 from server.metrology.bodies.placing import is_clock_sure
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bodies.trust import Trust, Weighed, weighed
-from server.metrology.rigid import Array, apply, inverse
+from server.metrology.rigid import Array, angle_between_deg, apply, inverse
 from server.metrology.scan import Points, Scan
 
 Floats = NDArray[np.float64]
@@ -37,6 +37,8 @@ HULL_MM = 0.2
 RING_MM = (0.3, 2.0)
 LEAST_RING_MM2 = 3.0
 LEAST_RISE = 0.2
+SAID_MM, SAID_DEG = 2.5, 25.0
+"""A fit that ends farther than this from the pose said by hand is of something else."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +56,8 @@ class FoundBody:
     """One body. T_scan_body: (4, 4), seat at its origin, axis its z, clocking its x, in the scan's frame, mm.
 
     kinds: how all kinds asked for fit at its place, the best first; body: the kind fitted. is_clock_sure: whether any
-    other turn about the axis would explain clearly less.
+    other turn about the axis would explain clearly less. start: which of the poses said by hand it was fitted from; None
+    where it was found without.
     """
 
     body: str
@@ -64,6 +67,7 @@ class FoundBody:
     coverage: Coverage
     kinds: tuple[KindFit, ...]
     is_clock_sure: bool
+    start: int | None = None
 
     @property
     def seat_mm(self) -> Floats:
@@ -84,6 +88,7 @@ class _Settled:
     body: ReferenceBody
     fit: BodyFit
     coverage: Coverage
+    start: int | None = None
 
     @property
     def along(self) -> Points:
@@ -92,10 +97,13 @@ class _Settled:
         return np.asarray(T[:3, 3] + np.linspace(0.0, self.body.height_mm, 9)[:, None] * T[:3, 2])
 
 
-def find_bodies(surface: Surface, kinds: Sequence[ReferenceBody], expected: int) -> list[FoundBody]:
+def find_bodies(
+    surface: Surface, kinds: Sequence[ReferenceBody], expected: int, starts: Sequence[Start] = ()
+) -> list[FoundBody]:
     """All bodies of the kinds in the surface, the one that explains most first; an empty list where there is none.
 
-    expected: about how many there may be; more are found as well.
+    expected: about how many there may be; more are found as well. starts: poses said by hand. Where none was found without,
+    the body is fitted from there, and comes after those found.
     """
     cells = thinned(surface.points, surface.normals, surface.areas_mm2)
     if len(cells.points) < LEAST_CELLS or not kinds:
@@ -106,13 +114,30 @@ def find_bodies(surface: Surface, kinds: Sequence[ReferenceBody], expected: int)
         for c in candidates_in(cells, near, kinds, expected)
         if (s := _settled(surface, kinds[c.kind], c)) is not None and _is_credible(s)
     ]
-    if not settled:
-        return []
     held = [_held(cells, s) for s in settled]
-    owners = np.sum(held, axis=0, dtype=np.int64)
-    apart = _apart([s for s, own in zip(settled, held, strict=True) if _rises(cells, s, owners > own)])
+    owners = np.sum(held, axis=0, dtype=np.int64) if held else np.zeros(len(cells.points), dtype=np.int64)
+    standing = [s for s, own in zip(settled, held, strict=True) if _rises(cells, s, owners > own)]
+    apart = _apart([*standing, *_by_hand(surface, cells, near, kinds, starts)])
+    if not apart:
+        return []
     final = weighed([s.fit for s in apart])
     return [_found(cells, s, one) for s, one in zip(apart, final, strict=True)]
+
+
+def _by_hand(
+    surface: Surface, cells: Cells, near: cKDTree, kinds: Sequence[ReferenceBody], starts: Sequence[Start]
+) -> Iterator[_Settled]:
+    """The bodies fitted from where they were said to stand, where that came to anything near."""
+    for number, start in enumerate(starts):
+        candidate = candidate_from(cells, near, kinds, start)
+        settled = _settled(surface, kinds[start.kind], candidate) if candidate else None
+        if settled is not None and _is_near(settled.fit.T_scan_body, start.T_scan_body):
+            yield replace(settled, start=number)
+
+
+def _is_near(T: Array, said: Array) -> bool:
+    shift = float(np.linalg.norm(T[:3, 3] - said[:3, 3]))
+    return shift < SAID_MM and angle_between_deg(T[:3, 2], said[:3, 2]) < SAID_DEG
 
 
 def _settled(surface: Surface, body: ReferenceBody, candidate: Candidate) -> _Settled | None:
@@ -211,4 +236,5 @@ def _found(cells: Cells, s: _Settled, final: Weighed) -> FoundBody:
         coverage=s.coverage,
         kinds=s.candidate.kinds,
         is_clock_sure=is_clock_sure(cells, s.body, final.T_scan_body),
+        start=s.start,
     )

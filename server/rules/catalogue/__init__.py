@@ -8,6 +8,7 @@ from server.rules.catalogue.bite.one_sided import RULE as BITE_ONE_SIDED
 from server.rules.catalogue.bite.penetration import RULE as BITE_PENETRATION
 from server.rules.catalogue.bite.scan_disagrees import RULE as BITE_SCAN_DISAGREES
 from server.rules.catalogue.bite.tilt import RULE as BITE_TILT
+from server.rules.catalogue.bodies.by_hand import RULE as BODIES_BY_HAND
 from server.rules.catalogue.bodies.count import RULE as BODIES_COUNT
 from server.rules.catalogue.bodies.coverage import RULE as BODIES_COVERAGE
 from server.rules.catalogue.bodies.divergence import RULE as BODIES_DIVERGENCE
@@ -117,6 +118,7 @@ RULES: tuple[Rule, ...] = (
     ROUND_CHANGED_TOO_MUCH,
     ROUND_SAME_AS_BEFORE,
     # bodies
+    BODIES_BY_HAND,
     BODIES_COUNT,
     BODIES_COVERAGE,
     BODIES_DIVERGENCE,

@@ -119,7 +119,9 @@ def amend(asked: Asked, case_id: str, record_id: str, change: RecordChange) -> R
     the answer may bear another id."""
     with asked.writing() as work:
         find_record_of(work, case_id, record_id)
-        changed = change_record(work, record_id, role=change.role, unit=change.unit, body=change.body)
+        changed = change_record(
+            work, record_id, role=change.role, unit=change.unit, body=change.body, spots=change.spots
+        )
         return RecordShape.of(changed)
 
 

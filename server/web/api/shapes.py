@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from server.cases.lookup import CaseView
 from server.cases.tables import Case, CaseState, Measuring, Message, MessageKind, Record, Round
 from server.inspection.report import Verdict
-from server.records.case_form import CaseForm
+from server.records.case_form import CaseForm, Spots
 from server.records.roles import Role, Unit
 from server.rules.finding import Finding
 
@@ -122,6 +122,11 @@ class RecordChange(Taken):
     role: Role | None = None
     unit: Unit | None = None
     body: str | None = Field(default=None, max_length=200, description="An empty text takes it away.")
+    spots: tuple[Spots, ...] | None = Field(
+        default=None,
+        max_length=16,
+        description="Scan bodies matched by hand, where they are not found by themselves; an empty list takes them away.",
+    )
 
 
 class MessageShape(Shown):

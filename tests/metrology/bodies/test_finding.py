@@ -2,10 +2,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from seed_data.phantoms.reference_mesh import reference_mesh
+from server.metrology.bodies.candidates import Start
 from server.metrology.bodies.finding import FoundBody, find_bodies
-from server.metrology.rigid import angle_deg, apply, inverse
+from server.metrology.rigid import angle_deg, apply, inverse, small_motion
 from server.metrology.scan import Scan
 from tests.metrology.bodies.scenes import (
     CONE,
@@ -89,6 +91,39 @@ def test_without_the_flat_the_turn_is_not_claimed() -> None:
     (body,) = find_bodies(without(seen.surface, gone), CATALOGUE, 1)
     assert np.linalg.norm(body.seat_mm - T[:3, 3]) < 0.05
     assert not body.is_clock_sure
+
+
+def _hardly_caught(T: Floats, points: Floats) -> NDArray[np.bool_]:
+    """All but a strip up one side and over part of the top."""
+    q = apply(inverse(T), points)
+    strip = (q[:, 0] > 1.2) & (np.abs(q[:, 1]) < 1.3)
+    return np.asarray((np.hypot(q[:, 0], q[:, 1]) < 3.4) & (q[:, 2] > 0.05) & ~strip)
+
+
+def test_a_body_too_little_caught_to_be_found_is_fitted_from_where_a_hand_put_it() -> None:
+    seen = scene([(STEPPED, (0.0, 0.0), 0.0), (STEPPED, (0.0, 12.0), 0.0)], sigma_mm=0.010)
+    T = seen.poses[0][1]
+    surface = without(seen.surface, _hardly_caught(T, seen.surface.points))
+    assert len(find_bodies(surface, CATALOGUE, 2)) == 1
+    said = T @ small_motion(np.array([0.05, -0.08, 0.1, 0.3, -0.4, 0.3]))
+    kind = next(k for k, body in enumerate(CATALOGUE) if body.id == STEPPED.id)
+    whole, by_hand = find_bodies(surface, CATALOGUE, 2, [Start(kind, said)])
+    assert whole.start is None
+    assert by_hand.start == 0
+    assert np.linalg.norm(by_hand.seat_mm - T[:3, 3]) < max(0.08, 1.5 * by_hand.trust.u95_position_mm)
+    assert by_hand.trust.u95_position_mm > 2.0 * whole.trust.u95_position_mm
+
+
+def test_a_hand_on_a_body_that_is_found_or_on_none_changes_nothing() -> None:
+    seen = scene([(STEPPED, (0.0, 0.0), 0.0)])
+    T = seen.poses[0][1]
+    kind = next(k for k, body in enumerate(CATALOGUE) if body.id == STEPPED.id)
+    aside = T.copy()
+    aside[1, 3] += 12.0
+    alone = find_bodies(seen.surface, CATALOGUE, 1)
+    both = find_bodies(seen.surface, CATALOGUE, 1, [Start(kind, T), Start(kind, aside)])
+    assert [body.start for body in both] == [None]
+    assert np.array_equal(both[0].T_scan_body, alone[0].T_scan_body)
 
 
 def test_bare_tissue_has_no_body() -> None:
