@@ -9,9 +9,11 @@ from numpy.typing import NDArray
 
 from server.metrology.registration.surface import Surface
 from server.metrology.rigid import apply, turn
+from server.metrology.scan import Points
 from server.metrology.topology import Topology
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 ON_MM = 0.3
 """What faces tissue within this lies on it. Mucosa gives by tenths of a millimetre, a denture's border is thicker."""
@@ -19,6 +21,10 @@ OFF_MM = 1.5
 """What is farther than this from all that was scanned and faces as the tissue beneath does is the outer side. Walls and roof of
 an imprint, which a scan without bodies knows nothing of, face across or against it."""
 LEAST_COSINE = 0.5
+
+
+CELL_MM = 1.0
+"""How far facets are from a scan is asked once for those that lie in one cell of this size."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +42,31 @@ def known_by(denture: Topology, scans: tuple[Lain, ...]) -> Floats:
     lies_on = np.zeros(len(points), dtype=bool)
     is_away = np.full(len(points), len(scans) > 0)
     for lain in scans:
-        nearest = lain.surface.tree.nearest(apply(lain.T, points))
-        within = ~lain.surface.is_border_facet[nearest.facets]
-        facing = np.einsum(
-            "ij,ij->i", turn(lain.T, denture.normals), lain.surface.topology.normals[nearest.facets]
-        )
-        lies_on |= within & (nearest.distance_mm < ON_MM) & (facing < -LEAST_COSINE)
-        is_away &= within & (nearest.distance_mm > OFF_MM) & (facing > LEAST_COSINE)
+        at, normals = apply(lain.T, points), turn(lain.T, denture.normals)
+        lies_on |= _lies_on(lain.surface, at, normals)
+        is_away &= _is_away(lain.surface, at, normals)
     return np.where(lies_on, 1.0, np.where(is_away, -1.0, 0.0))
+
+
+def _lies_on(scan: Surface, at: Points, normals: Points) -> Mask:
+    """(m,) whether places face the scan within ON_MM, not beyond its border."""
+    nearest = scan.tree.nearest(at, ON_MM).facets
+    met = nearest >= 0
+    met[met] = ~scan.is_border_facet[nearest[met]]
+    met[met] = _along(normals[met], scan.topology.normals[nearest[met]]) < -LEAST_COSINE
+    return met
+
+
+def _is_away(scan: Surface, at: Points, normals: Points) -> Mask:
+    """(m,) whether places lie farther than OFF_MM before the scan and face as it does there, by one place of each cell."""
+    cells = np.floor((at - at.min(axis=0)) / CELL_MM).astype(np.int64)
+    key = cells[:, 0] << 42 | cells[:, 1] << 21 | cells[:, 2]
+    _, one, cell = np.unique(key, return_index=True, return_inverse=True)
+    nearest = scan.tree.nearest(at[one])
+    is_far = (nearest.distance_mm > OFF_MM) & ~scan.is_border_facet[nearest.facets]
+    beneath = scan.topology.normals[nearest.facets][cell]
+    return np.asarray(is_far[cell] & (_along(normals, beneath) > LEAST_COSINE))
+
+
+def _along(a: Points, b: Points) -> Floats:
+    return np.asarray(np.einsum("ij,ij->i", a, b))
