@@ -49,7 +49,8 @@ def change_form(work: Work, case_id: str, form: CaseForm) -> Case:
 
 def add_record(work: Work, case_id: str, file: ArrivedFile) -> Record:
     """A new record of the round under way, to be measured at once. What it replaces leaves that round and stays in
-    earlier ones. Raises CaseUnknown, NotYours, WrongTurn."""
+    earlier ones. Spots that the form announces for a file of this name are kept with it; of a file that replaces another they
+    would be another surface's. Raises CaseUnknown, NotYours, WrongTurn."""
     case = find_case(work, case_id, for_change=True)
     round_number = open_for_change(work, case)
     present = records_of(work, case.id, round_number)
@@ -59,6 +60,7 @@ def add_record(work: Work, case_id: str, file: ArrivedFile) -> Record:
             raise CaseUnknown("There is no such record to replace.")
         replaced.last_round = round_number - 1
         present.remove(replaced)
+    announced = expected_entry(CaseForm.model_validate(case.form), file.file_name)
     record = Record(
         id=new_id(),
         case_id=case.id,
@@ -66,6 +68,7 @@ def add_record(work: Work, case_id: str, file: ArrivedFile) -> Record:
         role=file.role,
         unit=file.unit,
         body=file.body,
+        spots=_kept_spots(announced.spots) if announced and file.replaces is None else None,
         file_name=free_name(file.file_name, {r.file_name.casefold() for r in present}),
         sha256=file.sha256,
         size_bytes=file.size_bytes,

@@ -78,6 +78,7 @@ class RecordShape(Shown):
     )
     unit: Unit
     body: str | None = Field(description="The reference body that a marker mesh shows.")
+    spots: list[Spots] | None = Field(description="Scan bodies matched by hand.")
     measuring: Measuring
     sha256: str
     size_bytes: int

@@ -21,6 +21,7 @@ from tests.portal.house import House, here, waves
 from tests.web.api.program import CASES, NOBODY, Program, refusal
 
 DATA = waves(1, n=8)
+CORNERS = [[0.0, 0.0, 0.0], [3.0, 0.0, 0.0], [0.0, 3.0, 0.0]]
 SHA = hashlib.sha256(DATA).hexdigest()
 
 
@@ -200,11 +201,26 @@ def test_a_record_is_said_to_be_something(clinic: Program, lab: Program, other: 
     assert clinic.ask("PATCH", path, json={}).json() == changed
     assert clinic.ask("PATCH", path, json={"body": "rb-45"}).json()["body"] == "rb-45"
     assert clinic.ask("PATCH", path, json={"body": ""}).json()["body"] is None
+    spots = {"body": "rb-60", "scan_mm": CORNERS, "body_mm": CORNERS}
+    assert clinic.ask("PATCH", path, json={"spots": [spots]}).json()["spots"] == [spots]
+    assert clinic.ask("PATCH", path, json={}).json()["spots"] == [spots]
+    assert clinic.ask("PATCH", path, json={"spots": []}).json()["spots"] is None
+    on_a_line = {**spots, "scan_mm": [[0.0, 0.0, float(k)] for k in range(3)]}
+    assert refusal(clinic.ask("PATCH", path, json={"spots": [on_a_line]})) == (422, "request-invalid")
     assert refusal(clinic.ask("PATCH", path, json={"role": "nose"})) == (422, "request-invalid")
     assert refusal(clinic.ask("PATCH", path, json={"sha256": "x"})) == (422, "request-invalid")
     assert refusal(lab.ask("PATCH", path, json={})) == (403, "not-yours")
     assert refusal(lab.ask("PATCH", path, json={"role": "jaw"})) == (403, "not-yours")
     assert refusal(other.ask("PATCH", path, json={"role": "jaw"})) == (404, "case-unknown")
+
+
+def test_spots_announced_in_the_form_come_with_the_file(clinic: Program) -> None:
+    spots = {"body": "rb-60", "scan_mm": CORNERS, "body_mm": CORNERS}
+    announced = [{"role": "jaw", "file": "jaw.stl", "unit": "mm", "spots": [spots]}]
+    case = clinic.open(records=announced)
+    first = clinic.put(case, DATA, "jaw.stl").json()
+    assert (first["role"], first["spots"]) == ("jaw", [spots])
+    assert clinic.put(case, waves(9, n=8), "jaw.stl").json()["spots"] is None
 
 
 def test_a_role_filled_in_is_marked_until_it_is_said(house: House, clinic: Program, case: str) -> None:
