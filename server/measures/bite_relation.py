@@ -21,7 +21,7 @@ from server.measures.facing import FACING
 from server.measures.frames import ARM_MM, JOINT, MANY, JointResult, Placed
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.mouth import MOUTH, MouthResult
-from server.measures.relation import RELATION, TOLD, Held, Rows, rows_of
+from server.measures.relation import RELATION, TOLD, Came, Held, Rows, rows_of
 from server.measures.vectors import Vector3, vector
 from server.metrology.bite.departure import Along, Departure, departure, references
 from server.metrology.registration.certainty import Certainty
@@ -257,9 +257,19 @@ def _chained(scene: _Scene, bite: str) -> Relation | None:
 def _delivered(scene: _Scene) -> Relation:
     """The frame both came in; where the working record came in one of its own, by how that was laid on the root."""
     certainty = Certainty(np.zeros((6, 6)), scene.places[Spot.INCISORS], MANY, ARM_MM, np.zeros((0, 6)))
-    if scene.working.is_delivered or scene.working.file == scene.joint.root or scene.working.held is None:
+    came_so = scene.working.is_delivered or scene.working.file == scene.joint.root or _came_together(scene)
+    if came_so or scene.working.held is None:
         return Relation(np.eye(4), certainty)
     return Relation(scene.working.motion, scene.working.held.certainty).reversed()
+
+
+def _came_together(scene: _Scene) -> bool:
+    """Whether a bite scan was found in the file frame of both: these are one then, even where the working record lies off it
+    on its own jaw, as a denture relined on a swelling does."""
+    delivered = {(link.moving, link.fixed) for link in scene.joint.links if link.came is Came.DELIVERED}
+    return any(
+        (bite, scene.opposing.file) in delivered and fixed == scene.working.file for bite, fixed in delivered
+    )
 
 
 def _names(files: tuple[str, ...], relations: Sequence[Relation]) -> list[tuple[str, ...]]:
@@ -328,7 +338,7 @@ def _shift(made: Departure, spot: Spot, place: Floats, axes: Floats) -> ShiftAt:
 
 BITE_RELATION = CaseMeasure(
     name="bite.relation",
-    revision=1,
+    revision=2,
     result=BiteRelationResult,
     roles=frozenset(MESH_ROLES - {Role.BEFORE}),
     compute=_measure,

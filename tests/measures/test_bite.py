@@ -167,3 +167,14 @@ def test_without_an_opposing_jaw_or_a_relation_it_says_so() -> None:
     assert "opposing" in made(of, BITE_RELATION, without=(Role.OPPOSING,)).says
     lost = made(of, BITE_CONTACT, without=(Role.BITE,))
     assert (lost.status, lost.because) == (Status.NOT_MEASURED, "bite/missing")
+
+
+def test_a_denture_relined_on_a_swelling_is_no_other_bite() -> None:
+    """On the jaw it lies tilted; its file and those of the bite scans came in one frame all the same."""
+    told = relation(work(Arch.UPPER, "denture-impression-mismatch"))
+    assert told.is_delivered
+    assert told.motion == pytest.approx(np.eye(4))
+    for seen in told.bites:
+        assert seen.departs is not None
+        assert seen.departs.at(Spot.OWN).size_mm.value < 0.1
+        assert seen.departs.tilt_deg.value < 0.2
