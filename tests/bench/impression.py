@@ -59,7 +59,7 @@ WAYS = {"alone": ("denture",), "with tissue": ("denture", "tissue"), "with jaw":
 @dataclass(frozen=True)
 class Known:
     """A denture and what is true of it. swelling_mm: of half the ridge while it was relined; is_impression: (m,) by facet;
-    middles: (m,) 3 true middles of facets; posts: the bodies that stood in the mouth."""
+    areas_mm2: (m,) and middles: (m, 3), of facets, the middles on the true surface; posts: the bodies that stood in the mouth."""
 
     work: Work
     drafts: dict[str, Draft]
@@ -178,9 +178,8 @@ def _rows_of(known: Known, bodies: BodySet) -> Iterator[Row]:
         if way == "with jaw":
             yield from _of_imprints(known, benches["denture"])
             yield from _of_differences(known, made)
-            yield _row(
-                known, "count", "parted anew", float(_parted(made) is not None and _parted(made).is_anew)
-            )
+            parted = _parted(made)
+            yield _row(known, "count", "parted anew", float(parted is not None and parted.is_anew))
 
 
 def _measured(form: CaseForm, benches: dict[str, RecordBench]) -> dict[str, Measurement]:
