@@ -136,7 +136,7 @@ def _table(figure: ImpressionFigure, top: float) -> Iterator[Words]:
         ("95 % differ by less than", f"{figure.p95_mm:.2f} mm"),
         ("half of it, by less than", f"{figure.half_mm:.2f} mm"),
         ("U95 of both", f"{figure.u95_mm:.2f} mm"),
-        ("median, signed", f"{figure.median_mm:+.2f} mm"),
+        ("median, signed", f"{round(figure.median_mm, 2) + 0.0:+.2f} mm"),
         ("of it compared", f"{100.0 * figure.compared_ratio:.0f} %"),
     )
     for k, (name, value) in enumerate(numbers):

@@ -104,16 +104,20 @@ def weighed(fits: Sequence[BodyFit]) -> list[Weighed]:
     patches = [_patches(fit) for fit in fits]
     scatter = _scatter_of(patches)
     unsure = float(student.ppf(0.975, MODES_SEEN * len(fits)) / norm.ppf(0.975))
-    wide = replace(scatter, alike=scatter.alike * unsure**2)
-    return [_stepped(fit, p, scatter, wide) for fit, p in zip(fits, patches, strict=True)]
+    return [_stepped(fit, p, scatter, unsure**2) for fit, p in zip(fits, patches, strict=True)]
 
 
-def _stepped(fit: BodyFit, p: _Patches, scatter: _Scatter, wide: _Scatter) -> Weighed:
-    """The step by the scatter as it was read, judged by the one widened for being read from few."""
-    Q = _shared(p, scatter)
+def _stepped(fit: BodyFit, p: _Patches, scatter: _Scatter, unsure: float) -> Weighed:
+    """The step by the scatter as it was read, judged by the one widened for being read from few. unsure: by how much the
+    variance of neighbourhoods is."""
+    alike, wide = scatter.at(p.D), replace(scatter, alike=scatter.alike * unsure)
+    Q = _shared(p, scatter, alike)
     back = np.asarray(np.linalg.pinv(p.slope - Q @ p.answer, rcond=1e-9))
     move = -back @ (p.pull - Q @ p.score)
-    before, after = (_covariance(p, wide, B, shared) for B, shared in ((p.back, np.zeros_like(Q)), (back, Q)))
+    before, after = (
+        _covariance(p, wide, unsure * alike, B, shared)
+        for B, shared in ((p.back, np.zeros_like(Q)), (back, Q))
+    )
     T = fit.T_scan_body @ inverse(small_motion(move))
     return Weighed(T, _trust(p, wide, (before + after) / 2.0))
 
@@ -197,24 +201,25 @@ def _summed(rows: Floats, cell: NDArray[np.int64]) -> Floats:
     return np.stack([np.bincount(cell, weights=column) for column in rows.T], axis=1)
 
 
-def _shared(p: _Patches, scatter: _Scatter) -> Floats:
-    """Q (6, c) of the step by weights Σ⁻¹, Σ = v I + Z G Zᵀ: v the scatter of single points, G what patches share, Z which
-    point lies in which patch; JᵀΣ⁻¹ = (Jᵀ - Q Zᵀ) / v with Q = JᵀZ (v G⁻¹ + ZᵀZ)⁻¹ (Woodbury 1950)."""
+def _shared(p: _Patches, scatter: _Scatter, alike: Floats) -> Floats:
+    """Q (6, c) of the step by weights Σ⁻¹, Σ = v I + Z G Zᵀ: v the scatter of single points, G what patches share (alike: by
+    their distance), Z which point lies in which patch; JᵀΣ⁻¹ = (Jᵀ - Q Zᵀ) / v with Q = JᵀZ (v G⁻¹ + ZᵀZ)⁻¹ (Woodbury
+    1950)."""
     if scatter.patch + float(scatter.alike.sum()) <= 0.0:
         return np.zeros((6, len(p.n)))
-    G = scatter.at(p.D) + scatter.patch * np.eye(len(p.n))
+    G = alike + scatter.patch * np.eye(len(p.n))
     root = np.sqrt(p.n)[:, None]
     evened = scatter.white * np.eye(len(p.n)) + root * G * root.T
     solved = cho_solve(cho_factor(evened, check_finite=False), root * (G @ p.J), check_finite=False)
     return np.asarray((solved / root).T)
 
 
-def _covariance(p: _Patches, scatter: _Scatter, back: Floats, Q: Floats) -> Floats:
+def _covariance(p: _Patches, scatter: _Scatter, alike: Floats, back: Floats, Q: Floats) -> Floats:
     """Covariance (6, 6) of the answer B (Jᵀ - Q Zᵀ) e to such scatter e, the points of a patch taken together."""
     summed = p.J - (Q * p.n).T
     crossed = Q @ p.J
     inner = scatter.white * (p.gram - crossed - crossed.T + (Q * p.n) @ Q.T)
-    inner += scatter.patch * summed.T @ summed + summed.T @ scatter.at(p.D) @ summed
+    inner += scatter.patch * summed.T @ summed + summed.T @ alike @ summed
     return np.asarray(back @ inner @ back.T)
 
 
