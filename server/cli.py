@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 import sys
 from collections.abc import Callable
@@ -27,12 +26,13 @@ from server.inspection.folder import (
     write_whole,
 )
 from server.inspection.report import Report
+from server.inspection.told import report_lines
 from server.kit.settings import Settings
 from server.rules.catalogue import RULES
 from server.rules.documents import catalogue_markdown, catalogue_rows
-from server.rules.limit import Level, Outcome
 from server.rules.sheet import ToleranceSheet, read_sheet
 from server.rules.wording import count_words
+from server.sending.command import send
 from server.version import SOFTWARE
 
 UNUSABLE = 30
@@ -52,6 +52,7 @@ app = typer.Typer(
     pretty_exceptions_show_locals=False,
 )
 app.command("phantom")(phantom)
+app.command("send")(send)
 
 
 @app.command()
@@ -168,38 +169,9 @@ def _time(text: str | None) -> datetime:
     return time if time.tzinfo else time.replace(tzinfo=UTC)
 
 
-_MARKS = {Level.RETURN: "RETURN", Level.LOOK: "LOOK  ", Level.NOTE: "note  "}
-
-
 def _print(report: Report, pictures: Path | None) -> None:
-    typer.echo(f"{report.verdict.value.upper()}: {report.says}\n")
-    for finding in sorted(report.findings, key=lambda f: -f.level.gravity):
-        if finding.level is Level.CLEAR:
-            continue
-        about = ", ".join((*finding.records, *(f"site {tooth}" for tooth in finding.sites)))
-        typer.echo(f"{_MARKS[finding.level]} {finding.rule}" + (f"  [{about}]" if about else ""))
-        typer.echo(f"       {finding.says}")
-        if finding.value is not None and finding.limit is not None:
-            back = (
-                ""
-                if finding.limit.return_ is None or math.isinf(finding.limit.return_)
-                else f", return at {finding.limit.return_:g}"
-            )
-            uncertainty = f" ± {finding.u95:.2g}" if finding.u95 else ""
-            typer.echo(
-                f"       {finding.value:.4g}{uncertainty} {finding.unit}; look at {finding.limit.look:g}{back}"
-            )
-        if finding.remedy:
-            typer.echo(f"       → {finding.remedy}")
-        if finding.picture and pictures is not None:
-            typer.echo(f"       picture: {pictures / finding.picture}")
-    passed = sum(f.outcome is Outcome.PASSED for f in report.findings)
-    typer.echo(
-        f"\n{passed} checks passed. Sheet: {report.sheet.name} {report.sheet.version}. {report.software}"
-    )
-    typer.echo(
-        "Not a diagnosis: the dentist decides. Limits come from practice and laboratory studies; see `archproof rules`."
-    )
+    for line in report_lines(report, pictures):
+        typer.echo(line)
 
 
 @app.command()

@@ -46,6 +46,12 @@ class RecordSet:
 
 def read_folder(folder: Path, bodies: Path | None = None) -> RecordSet:
     """The record set in `folder`. Raises FolderUnusable or FormUnusable, naming what is missing."""
+    form, records = form_and_files(folder)
+    return RecordSet(form, records, read_bodies(bodies or folder / "bodies", is_required=bodies is not None))
+
+
+def form_and_files(folder: Path) -> tuple[CaseForm, tuple[RecordFile, ...]]:
+    """The form in `folder` and the files it names. Raises FolderUnusable or FormUnusable, naming what is missing."""
     if not folder.is_dir():
         raise FolderUnusable(f"{folder} is not a folder.")
     path = folder / "case.json"
@@ -61,8 +67,7 @@ def read_folder(folder: Path, bodies: Path | None = None) -> RecordSet:
     missing = [file for file in files if not _inside(folder, file).is_file()]
     if missing:
         raise FolderUnusable(f"case.json names files that are not in the folder: {', '.join(missing)}.")
-    records = tuple(RecordFile(entry, str(_inside(folder, entry.file))) for entry in form.records)
-    return RecordSet(form, records, read_bodies(bodies or folder / "bodies", is_required=bodies is not None))
+    return form, tuple(RecordFile(entry, str(_inside(folder, entry.file))) for entry in form.records)
 
 
 def _inside(folder: Path, name: str) -> Path:

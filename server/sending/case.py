@@ -1,0 +1,185 @@
+"""Bringing a folder's case to a portal and its verdict back: what is there already is not sent again."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from pydantic import ValidationError
+
+from server.errors import ArchproofError
+from server.inspection.folder import form_and_files
+from server.inspection.measuring import RecordFile
+from server.inspection.report import Report
+from server.records.case_form import CaseForm, RecordEntry
+from server.sending.files import announce, is_under_way, send_bytes, sha256_of
+from server.sending.portal import PortalAway, PortalClient, PortalRefused
+from server.sending.remembered import Sent, recall, remember
+
+CASES = "/api/v1/cases"
+EVERY_S = 1.0
+WAIT_S = 900.0
+NOT_JUDGED = "not-judged"
+
+Row = dict[str, Any]
+
+
+class NoVerdictYet(ArchproofError):
+    """The portal has the records and has not judged them within the time that was waited."""
+
+    code = "no-verdict-yet"
+
+
+@dataclass(frozen=True)
+class Teller:
+    """How a sending tells what it does. sending: a file's name and size; gives who is told how many bytes are safe."""
+
+    say: Callable[[str], None]
+    sending: Callable[[str, int], Callable[[int], None]]
+
+
+def send_folder(portal: PortalClient, folder: Path, tell: Teller, *, submit: bool = False) -> str:
+    """Sends what the folder holds and the portal does not; the case's id there. submit: and hands it to the lab.
+
+    Raises FolderUnusable, FormUnusable, FileChanged, PortalRefused, PortalAway.
+    """
+    form, files = form_and_files(folder)
+    case = _case(portal, folder, form, recall(folder, portal.url))
+    present = _records(portal, case)
+    for record in files:
+        _bring(portal, folder, record, present, tell)
+    _say_what_else(present, files, tell)
+    if submit and _shape(portal, case)["state"] in ("collecting", "with-clinic"):
+        portal.ask("POST", f"{CASES}/{case}/submit")
+        tell.say("Handed to the lab.")
+    return case
+
+
+def verdict_of_case(
+    portal: PortalClient, case: str, *, wait_s: float = WAIT_S, sleep: Callable[[float], None] = time.sleep
+) -> Report:
+    """The report on what the case holds now, once there is one. Raises NoVerdictYet, PortalRefused, PortalAway."""
+    waited = 0.0
+    while True:
+        if _shape(portal, case)["is_judged"]:
+            return _report(portal, case)
+        if waited >= wait_s:
+            raise NoVerdictYet(
+                "The portal is still measuring; run the same command again to ask for the verdict."
+            )
+        sleep(EVERY_S)
+        waited += EVERY_S
+
+
+def _report(portal: PortalClient, case: str) -> Report:
+    try:
+        return Report.model_validate(portal.ask("GET", f"{CASES}/{case}/report").json())
+    except ValidationError as error:
+        raise PortalAway(
+            "The portal's report cannot be read; it speaks another version than this program."
+        ) from error
+
+
+def _case(portal: PortalClient, folder: Path, form: CaseForm, sent: Sent) -> str:
+    """The case at the portal with this form: the one the folder remembers, else a new one."""
+    if sent.case and _is_known(portal, sent.case):
+        _bring_form(portal, sent.case, form)
+        return sent.case
+    if sent.case:
+        sent = sent.model_copy(update={"key": Sent(portal=portal.url).key, "case": "", "uploads": {}})
+    remember(folder, sent)
+    opened = portal.ask(
+        "POST", CASES, json=form.model_dump(mode="json"), headers={"Idempotency-Key": sent.key}
+    ).json()
+    remember(folder, sent.model_copy(update={"case": opened["id"]}))
+    return str(opened["id"])
+
+
+def _is_known(portal: PortalClient, case: str) -> bool:
+    try:
+        return bool(_shape(portal, case)["state"] not in ("withdrawn", "released"))
+    except PortalRefused as refusal:
+        if refusal.status == 404:
+            return False
+        raise
+
+
+def _bring_form(portal: PortalClient, case: str, form: CaseForm) -> None:
+    answer = portal.ask("GET", f"{CASES}/{case}/form")
+    if CaseForm.model_validate(answer.json()) != form:
+        headers = {"If-Match": answer.headers["etag"]}
+        portal.ask("PUT", f"{CASES}/{case}/form", json=form.model_dump(mode="json"), headers=headers)
+
+
+def _shape(portal: PortalClient, case: str) -> Row:
+    shape: Row = portal.ask("GET", f"{CASES}/{case}").json()
+    return shape
+
+
+def _records(portal: PortalClient, case: str) -> list[Row]:
+    records: list[Row] = portal.ask("GET", f"{CASES}/{case}/records").json()["records"]
+    return records
+
+
+def _bring(portal: PortalClient, folder: Path, record: RecordFile, present: list[Row], tell: Teller) -> None:
+    """One file of the form: said anew where its bytes are there, else sent, in the place of the one of that name."""
+    sent = recall(folder, portal.url)
+    path, entry = Path(record.path), record.entry
+    digest, name = sha256_of(path), PurePosixPath(entry.file.replace("\\", "/")).name
+    same = next((row for row in present if row["sha256"] == digest), None)
+    if same is not None:
+        _amend(portal, sent.case, same, entry)
+        return
+    before = next((row for row in present if row["file_name"] == name), None)
+    url = sent.uploads.get(digest, "")
+    if not url or not is_under_way(portal, url):
+        said = {
+            "filename": name,
+            "case": sent.case,
+            "role": entry.role.value,
+            "unit": entry.unit.value,
+            "body": entry.body or "",
+            "replaces": before["id"] if before else "",
+            "sha256": digest,
+        }
+        url = announce(portal, path, said)
+        remember(folder, sent.model_copy(update={"uploads": {**sent.uploads, digest: url}}))
+    send_bytes(portal, url, path, tell.sending(name, path.stat().st_size))
+    left = {d: u for d, u in sent.uploads.items() if d != digest}
+    remember(folder, recall(folder, portal.url).model_copy(update={"uploads": left}))
+
+
+def _amend(portal: PortalClient, case: str, row: Row, entry: RecordEntry) -> None:
+    """Says anew what a record is, where the form says something else now."""
+    said: Mapping[str, Any] = {
+        "role": entry.role.value,
+        "unit": entry.unit.value,
+        "body": entry.body,
+        "spots": [spots.model_dump(mode="json") for spots in entry.spots] or None,
+    }
+    if any(row[name] != value for name, value in said.items()):
+        change = {**said, "body": entry.body or "", "spots": said["spots"] or []}
+        portal.ask("PATCH", f"{CASES}/{case}/records/{row['id']}", json=change)
+
+
+def _say_what_else(present: list[Row], files: tuple[RecordFile, ...], tell: Teller) -> None:
+    """What the case holds and the folder does not name stays; nobody should wonder why it is measured."""
+    known = {PurePosixPath(record.entry.file.replace("\\", "/")).name for record in files}
+    digests = {sha256_of(Path(record.path)) for record in files}
+    for row in present:
+        if row["file_name"] not in known and row["sha256"] not in digests:
+            tell.say(f"The case also holds {row['file_name']}, which the folder does not name; it stays.")
+
+
+@contextmanager
+def connected(url: str, token: str) -> Iterator[PortalClient]:
+    """A portal while the block runs. Raises AddressUnusable."""
+    portal = PortalClient(url, token)
+    try:
+        yield portal
+    finally:
+        portal.close()
