@@ -155,8 +155,31 @@ def _divergent(work: Work, _rng: Dice, *, angle_deg: float, level: Level) -> Fou
     return Found(level, "jaw", sites=pair, value=widest, value_within=0.5, unit="°", also=also)
 
 
+def _spots_on_nothing(work: Work, rng: Dice) -> Found:
+    """Somebody has matched spots of a body high above the ridge, where none stands."""
+    placed = work.mouth.placed[_any_site(work, rng)]
+    on_body = np.array([[1.6, 0.0, 2.0], [1.0, 1.2, 3.5], [1.0, -1.2, 3.0]])
+    on_scan = move(placed.T_joint_body, on_body) + 20.0 * placed.axis
+    spots = {
+        "body": placed.kind,
+        "scan_mm": [list(work.in_file("jaw", point)) for point in on_scan],
+        "body_mm": on_body.tolist(),
+    }
+    for entry in work.form["records"]:
+        if entry["role"] == "jaw":
+            entry["spots"] = [spots]
+    return Found(Level.LOOK, "jaw")
+
+
 M, S = Stage.MOUTH, Stage.SURFACE
 BODY_FAULTS = (
+    fault(
+        "bodies-by-hand",
+        "bodies/by-hand",
+        Stage.FORM,
+        "spots of a body matched by hand where none stands",
+        _spots_on_nothing,
+    ),
     fault("bodies-count", "bodies/count", M, "a site without its body", _missing),
     fault("bodies-coverage", "bodies/coverage", S, "a body caught on one side only", _one_sided),
     fault("bodies-coverage-look", "bodies/coverage", S, "the lower third of a body lost", _low_band),
