@@ -144,7 +144,7 @@ def inspect_folder(
 ) -> Inspected:
     """The same, and what it rests on: every measurement, and the SHA-256 of each record by file."""
     begun = time.perf_counter()
-    known = {record.entry.file: (record, _sha256(record)) for record in record_set.records}
+    known = {record.entry.file: (record, sha256_of(record)) for record in record_set.records}
     with ThreadPoolExecutor(max_workers=workers) as threads:
         made = list(
             threads.map(
@@ -168,7 +168,8 @@ def inspect_folder(
     return Inspected(report, (*kept, *together), {file: sha256 for file, (_, sha256) in known.items()})
 
 
-def _sha256(record: RecordFile) -> str:
+def sha256_of(record: RecordFile) -> str:
+    """Of the record's bytes, in hex."""
     with open(record.path, "rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 

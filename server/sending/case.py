@@ -12,11 +12,11 @@ from typing import Any
 from pydantic import ValidationError
 
 from server.errors import ArchproofError
-from server.inspection.folder import form_and_files
+from server.inspection.folder import form_and_files, sha256_of
 from server.inspection.measuring import RecordFile
 from server.inspection.report import Report
 from server.records.case_form import CaseForm, RecordEntry
-from server.sending.files import announce, is_under_way, send_bytes, sha256_of
+from server.sending.files import announce, is_under_way, send_bytes
 from server.sending.portal import PortalAway, PortalClient, PortalRefused
 from server.sending.remembered import Sent, recall, remember
 
@@ -50,9 +50,15 @@ def send_folder(portal: PortalClient, folder: Path, tell: Teller, *, submit: boo
     form, files = form_and_files(folder)
     case = _case(portal, folder, form, recall(folder, portal.url))
     present = _records(portal, case)
-    for record in files:
-        _bring(portal, folder, record, present, tell)
-    _say_what_else(present, files, tell)
+    local = [_Local.of(file) for file in files]
+    there = _found_there(local, present)
+    for file in local:
+        if file in there:
+            _amend(portal, case, there[file], file.entry)
+        else:
+            before = next((row for row in present if row["file_name"] == file.name), None)
+            _bring(portal, folder, file, before, tell)
+    _say_what_else(present, local, there, tell)
     if submit and _shape(portal, case)["state"] in ("collecting", "with-clinic"):
         portal.ask("POST", f"{CASES}/{case}/submit")
         tell.say("Handed to the lab.")
@@ -125,32 +131,54 @@ def _records(portal: PortalClient, case: str) -> list[Row]:
     return records
 
 
-def _bring(portal: PortalClient, folder: Path, record: RecordFile, present: list[Row], tell: Teller) -> None:
-    """One file of the form: said anew where its bytes are there, else sent, in the place of the one of that name."""
+@dataclass(frozen=True)
+class _Local:
+    """A file of the folder: what the form says of it, its name at the portal, and the SHA-256 of its bytes."""
+
+    entry: RecordEntry
+    path: Path
+    name: str
+    sha256: str
+
+    @classmethod
+    def of(cls, file: RecordFile) -> _Local:
+        name = PurePosixPath(file.entry.file.replace("\\", "/")).name
+        return cls(file.entry, Path(file.path), name, sha256_of(file))
+
+
+def _found_there(local: list[_Local], present: list[Row]) -> dict[_Local, Row]:
+    """Which record is which file of the folder, by its bytes: first that of the same name, since two files may hold the same,
+    then any that is left."""
+    left, there = list(present), dict[_Local, Row]()
+    for by_name in (True, False):
+        for file in local:
+            same = (row for row in left if row["sha256"] == file.sha256)
+            row = next((r for r in same if not by_name or r["file_name"] == file.name), None)
+            if row is not None and file not in there:
+                there[file] = row
+                left.remove(row)
+    return there
+
+
+def _bring(portal: PortalClient, folder: Path, file: _Local, before: Row | None, tell: Teller) -> None:
+    """Sends one file; before: the record in whose place it comes."""
     sent = recall(folder, portal.url)
-    path, entry = Path(record.path), record.entry
-    digest, name = sha256_of(path), PurePosixPath(entry.file.replace("\\", "/")).name
-    same = next((row for row in present if row["sha256"] == digest), None)
-    if same is not None:
-        _amend(portal, sent.case, same, entry)
-        return
-    before = next((row for row in present if row["file_name"] == name), None)
-    url = sent.uploads.get(digest, "")
+    url = sent.uploads.get(file.sha256, "")
     if not url or not is_under_way(portal, url):
         said = {
-            "filename": name,
+            "filename": file.name,
             "case": sent.case,
-            "role": entry.role.value,
-            "unit": entry.unit.value,
-            "body": entry.body or "",
+            "role": file.entry.role.value,
+            "unit": file.entry.unit.value,
+            "body": file.entry.body or "",
             "replaces": before["id"] if before else "",
-            "sha256": digest,
+            "sha256": file.sha256,
         }
-        url = announce(portal, path, said)
-        remember(folder, sent.model_copy(update={"uploads": {**sent.uploads, digest: url}}))
-    send_bytes(portal, url, path, tell.sending(name, path.stat().st_size))
-    left = {d: u for d, u in sent.uploads.items() if d != digest}
-    remember(folder, recall(folder, portal.url).model_copy(update={"uploads": left}))
+        url = announce(portal, file.path, said)
+        remember(folder, sent.model_copy(update={"uploads": {**sent.uploads, file.sha256: url}}))
+    send_bytes(portal, url, file.path, tell.sending(file.name, file.path.stat().st_size))
+    left = {sha256: way for sha256, way in sent.uploads.items() if sha256 != file.sha256}
+    remember(folder, sent.model_copy(update={"uploads": left}))
 
 
 def _amend(portal: PortalClient, case: str, row: Row, entry: RecordEntry) -> None:
@@ -166,12 +194,13 @@ def _amend(portal: PortalClient, case: str, row: Row, entry: RecordEntry) -> Non
         portal.ask("PATCH", f"{CASES}/{case}/records/{row['id']}", json=change)
 
 
-def _say_what_else(present: list[Row], files: tuple[RecordFile, ...], tell: Teller) -> None:
+def _say_what_else(
+    present: list[Row], local: list[_Local], there: Mapping[_Local, Row], tell: Teller
+) -> None:
     """What the case holds and the folder does not name stays; nobody should wonder why it is measured."""
-    known = {PurePosixPath(record.entry.file.replace("\\", "/")).name for record in files}
-    digests = {sha256_of(Path(record.path)) for record in files}
+    known, found = {file.name for file in local}, {row["id"] for row in there.values()}
     for row in present:
-        if row["file_name"] not in known and row["sha256"] not in digests:
+        if row["file_name"] not in known and row["id"] not in found:
             tell.say(f"The case also holds {row['file_name']}, which the folder does not name; it stays.")
 
 

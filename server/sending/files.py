@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -25,11 +24,6 @@ class FileChanged(BadRequest):
 
 Progress = Callable[[int], None]
 """Told how many bytes of the file are safe at the portal."""
-
-
-def sha256_of(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def announce(portal: PortalClient, path: Path, said: Mapping[str, str]) -> str:

@@ -168,6 +168,17 @@ def test_what_the_form_says_anew_is_said_without_sending(house: House, folder: P
     assert told.words == ["The case also holds opposing.stl, which the folder does not name; it stays."]
 
 
+def test_two_files_of_the_same_bytes_stay_two_records(house: House, folder: Path) -> None:
+    (folder / "tissue.stl").write_bytes(JAW)
+    records = [{"role": role, "file": f"{role}.stl", "unit": "mm"} for role in ("jaw", "tissue")]
+    write_form(folder, records=records)
+    case_id = send_folder(portal_of(house, line_to(house)), folder, Told().teller)
+    both = {"jaw.stl": ("jaw", sha256(JAW)), "tissue.stl": ("tissue", sha256(JAW))}
+    assert present(house, case_id) == both
+    send_folder(portal_of(house, line_to(house)), folder, Told().teller)
+    assert present(house, case_id) == both
+
+
 def test_it_is_handed_to_the_lab_where_that_is_asked(house: House, folder: Path) -> None:
     case_id = send_folder(portal_of(house, line_to(house)), folder, Told().teller, submit=True)
     assert house.get_case(case_id).state.value == "with-lab"
