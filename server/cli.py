@@ -13,7 +13,7 @@ import typer
 from pydantic import ValidationError
 
 from seed_data.phantoms.command import phantom
-from server.errors import ArchproofError
+from server.errors import ArchproofError, words_of
 from server.inspection.child import ChildLimits, ChildPool
 from server.inspection.folder import (
     FolderUnusable,
@@ -88,7 +88,7 @@ def check(
         if pictures is not None:
             write_pictures(report, pictures)
     except (ArchproofError, OSError) as error:
-        typer.echo(getattr(error, "says", None) or f"{error}", err=True)
+        typer.echo(words_of(error), err=True)
         raise typer.Exit(UNUSABLE) from error
     _print(report, pictures)
     raise typer.Exit(report.verdict.exit_code)
@@ -137,7 +137,7 @@ def release(
         typer.echo(fault.says, err=True)
         raise typer.Exit(BROKEN) from fault
     except (ArchproofError, OSError) as error:
-        typer.echo(getattr(error, "says", None) or f"{error}", err=True)
+        typer.echo(words_of(error), err=True)
         raise typer.Exit(UNUSABLE) from error
     if made is None:
         _print(inspected.report, None)
@@ -255,7 +255,8 @@ def _or_unusable(run: Callable[[], None]) -> None:
     try:
         run()
     except (ArchproofError, ValidationError, OSError) as error:
-        typer.echo(getattr(error, "says", None) or f"The portal does not start: {error}", err=True)
+        says = error.says if isinstance(error, ArchproofError) else f"The portal does not start: {error}"
+        typer.echo(says, err=True)
         raise typer.Exit(UNUSABLE) from error
 
 

@@ -15,6 +15,11 @@ class ArchproofError(Exception):
             self.code = code
 
 
+def words_of(fault: Exception) -> str:
+    """What to tell a person of a fault: our own words where there are any."""
+    return fault.says if isinstance(fault, ArchproofError) else str(fault)
+
+
 class BadFile(ArchproofError):
     """The file is bad: it cannot be read as what it claims to be. Ends in a finding or an intake refusal."""
 

@@ -12,7 +12,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TransferSpeedColumn
 
-from server.errors import ArchproofError, BadRequest
+from server.errors import ArchproofError, BadRequest, words_of
 from server.inspection.told import report_lines
 from server.sending.case import WAIT_S, NoVerdictYet, Teller, connected, send_folder, verdict_of_case
 from server.sending.portal import PortalAway, PortalClient
@@ -64,7 +64,7 @@ def send(
         typer.echo(fault.says, err=True)
         raise typer.Exit(AWAY) from fault
     except (ArchproofError, OSError) as fault:
-        typer.echo(getattr(fault, "says", None) or str(fault), err=True)
+        typer.echo(words_of(fault), err=True)
         raise typer.Exit(UNUSABLE) from fault
     raise typer.Exit(code)
 
@@ -73,7 +73,7 @@ def _send_one(portal: PortalClient, folder: Path, *, submit: bool, wait_s: float
     """Sends one case and prints its verdict; the exit code of that."""
     with _progress() as progress:
         case = send_folder(portal, folder, _teller(progress), submit=submit)
-    typer.echo(f"Measured and judged at {portal.url}/cases/{case}", err=True)
+    typer.echo(f"All is there; the verdict follows. The case: {portal.url}/cases/{case}", err=True)
     report = verdict_of_case(portal, case, wait_s=wait_s)
     for line in report_lines(report):
         typer.echo(line)
@@ -88,7 +88,7 @@ def _watch(portal: PortalClient, folder: Path, *, submit: bool, wait_s: float) -
         try:
             _send_one(portal, case, submit=submit, wait_s=wait_s)
         except (ArchproofError, OSError) as fault:
-            typer.echo(getattr(fault, "says", None) or str(fault), err=True)
+            typer.echo(words_of(fault), err=True)
 
     typer.echo(f"Watching {folder}; stop with Ctrl+C.", err=True)
     try:

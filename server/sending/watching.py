@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from server.errors import BadRequest
+from server.errors import BadRequest, words_of
 from server.inspection.folder import FolderUnusable, form_and_files
 
 EVERY_S = 1.0
@@ -49,7 +49,7 @@ class _Watched:
         try:
             state = _state_of(self._folder)
         except (BadRequest, OSError) as fault:
-            self._tell(say, getattr(fault, "says", None) or str(fault))
+            self._tell(say, words_of(fault))
             return
         if state != self._state:
             self._state, self._quiet_s = state, 0.0
