@@ -8,14 +8,8 @@ the bodies that stood in the mouth, differences against the way from the denture
 
 from __future__ import annotations
 
-import argparse
-import json
-import sys
-import tempfile
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,13 +18,12 @@ from seed_data.phantoms.bodies import KINDS
 from seed_data.phantoms.dice import Dice, dice
 from seed_data.phantoms.height_map import grid_places, map_from
 from seed_data.phantoms.mesh_files import stl_bytes
-from seed_data.phantoms.phantom import draft_work, write_bodies
+from seed_data.phantoms.phantom import draft_work
 from seed_data.phantoms.rigid import inverse, move
 from seed_data.phantoms.scanner import Draft, scan
 from seed_data.phantoms.solids import DentureSolid, Placed
 from seed_data.phantoms.subjects import denture_subject
 from seed_data.phantoms.work import Work
-from server.inspection.folder import read_bodies
 from server.measures.bench import CaseBench, RecordBench
 from server.measures.bodies import BodySeen
 from server.measures.body_set import BodySet
@@ -44,6 +37,7 @@ from server.metrology.scan import Scan
 from server.metrology.topology import topology_of
 from server.records.case_form import CaseForm
 from server.records.roles import Unit
+from tests.bench.by_seed import run_by_seed
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -77,30 +71,15 @@ class Known:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(prog="python -m tests.bench.impression", description=__doc__)
-    parser.add_argument("--phantoms", type=int, default=PHANTOMS)
-    parser.add_argument("--seed", type=int, default=FIRST_SEED)
-    parser.add_argument("--rows", type=Path, default=None)
-    parser.add_argument("--minutes", type=float, default=20.0)
-    asked = parser.parse_args()
-    begun, rows = time.monotonic(), list[Row]()
-    with tempfile.TemporaryDirectory() as folder:
-        write_bodies(Path(folder))
-        bodies = read_bodies(Path(folder))
-        for seed in range(asked.seed, asked.seed + asked.phantoms):
-            if time.monotonic() - begun > 60.0 * asked.minutes:
-                break
-            try:
-                known = _known(seed)
-            except LookupError:
-                continue
-            made = list(_rows_of(known, bodies))
-            rows += made
-            told = {row["kind"]: row["value"] for row in made if row["group"] == "overlap"}
-            print(json.dumps({"seed": seed, **told}), file=sys.stderr, flush=True)
-            if asked.rows:
-                asked.rows.write_text("\n".join(json.dumps(row) for row in rows))
-    print(json.dumps(summary(rows), indent=1))
+    run_by_seed(
+        "tests.bench.impression",
+        __doc__,
+        phantoms=PHANTOMS,
+        seed=FIRST_SEED,
+        rows_of=lambda seed, bodies: list(_rows_of(_known(seed), bodies)),
+        told=lambda made: {str(row["kind"]): row["value"] for row in made if row["group"] == "overlap"},
+        summary=summary,
+    )
 
 
 def summary(rows: list[Row]) -> dict[str, object]:

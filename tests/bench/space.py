@@ -6,14 +6,8 @@ true of the mouth: lengths are followed to the true surfaces exactly, walls by d
 
 from __future__ import annotations
 
-import argparse
-import json
-import sys
-import tempfile
-import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,12 +15,11 @@ from scipy.optimize import brentq
 
 from seed_data.phantoms.bodies import KINDS
 from seed_data.phantoms.faults.height_faults import with_before
-from seed_data.phantoms.phantom import draft_work, run_stages, write_bodies
+from seed_data.phantoms.phantom import draft_work, run_stages
 from seed_data.phantoms.rigid import Matrix, inverse, move
 from seed_data.phantoms.sites import channel_exit
 from seed_data.phantoms.telling import seat_to_opposing_mm
 from seed_data.phantoms.work import Work
-from server.inspection.folder import read_bodies
 from server.measures.arch_spread import SPREAD, ArchResult
 from server.measures.bench import CaseBench, RecordBench
 from server.measures.body_set import BodySet
@@ -36,6 +29,7 @@ from server.measures.space import SPACE, SpaceResult
 from server.measures.walls import WALLS, WallsResult
 from server.metrology.space.outer_face import Face
 from server.records.case_form import CaseForm
+from tests.bench.by_seed import run_by_seed
 
 Floats = NDArray[np.float64]
 Row = dict[str, float | str | int]
@@ -45,28 +39,15 @@ FIRST_SEED, PHANTOMS, DETAIL = 5000, 100, 0.6
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(prog="python -m tests.bench.space", description=__doc__)
-    parser.add_argument("--phantoms", type=int, default=PHANTOMS)
-    parser.add_argument("--seed", type=int, default=FIRST_SEED)
-    parser.add_argument("--rows", type=Path, default=None)
-    parser.add_argument("--minutes", type=float, default=20.0)
-    asked = parser.parse_args()
-    begun, rows = time.monotonic(), []
-    with tempfile.TemporaryDirectory() as folder:
-        write_bodies(Path(folder))
-        bodies = read_bodies(Path(folder))
-        for seed in range(asked.seed, asked.seed + asked.phantoms):
-            if time.monotonic() - begun > 60.0 * asked.minutes:
-                break
-            try:
-                made = list(_rows_of(seed, bodies))
-            except LookupError:
-                continue
-            rows += made
-            print(json.dumps({"seed": seed, "rows": len(made)}), file=sys.stderr, flush=True)
-            if asked.rows:
-                asked.rows.write_text("\n".join(json.dumps(row) for row in rows))
-    print(json.dumps(summary(rows), indent=1))
+    run_by_seed(
+        "tests.bench.space",
+        __doc__,
+        phantoms=PHANTOMS,
+        seed=FIRST_SEED,
+        rows_of=lambda seed, bodies: list(_rows_of(seed, bodies)),
+        told=lambda made: {"rows": len(made)},
+        summary=summary,
+    )
 
 
 def summary(rows: list[Row]) -> dict[str, object]:
