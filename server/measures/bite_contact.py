@@ -98,8 +98,8 @@ class PlanSeen(BaseModel):
 
 class BiteContactResult(Result):
     """shows_teeth: whether the working record carries the teeth that bite. regions: left, right, front. left_over_right_mm:
-    by how much the gaps behind are wider on the left: the median over teeth that meet the other jaw on both sides. T_plan_working: rows, into the frame of both plans.
-    scatter_mm: of single distances; None where the jaws face each other nowhere within 3 mm."""
+    by how much the gaps behind are wider on the left: the median over teeth that meet the other jaw on both sides.
+    T_plan_working: rows, into the frame of both plans. scatter_mm: of single distances; None where the jaws face each other nowhere within 3 mm."""
 
     working: str
     opposing: str

@@ -173,16 +173,15 @@ def _came_of(spots: Spots, number: int, found: list[FoundBody], kinds: dict[str,
         return Matched.NO_MATCH
     if any(body.start == number for body in found):
         return Matched.FITTED
-    T = _said(spots).T_target_source
-    middle = apply(T, np.array([[0.0, 0.0, 0.5 * kinds[spots.body].height_mm]]))[0]
+    middle = _middle(_said(spots).T_target_source, kinds[spots.body])
     stands = any(
-        np.linalg.norm(
-            middle - apply(b.T_scan_body, np.array([[0.0, 0.0, 0.5 * kinds[b.body].height_mm]]))[0]
-        )
-        < STANDS_MM
-        for b in found
+        np.linalg.norm(middle - _middle(body.T_scan_body, kinds[body.body])) < STANDS_MM for body in found
     )
     return Matched.FOUND_WITHOUT if stands else Matched.NOTHING_THERE
+
+
+def _middle(T_scan_body: Floats, kind: ReferenceBody) -> Floats:
+    return np.asarray(T_scan_body[:3, 3] + 0.5 * kind.height_mm * T_scan_body[:3, 2])
 
 
 def surface_of(bench: RecordBench, *, is_turned: bool = False) -> Surface:

@@ -22,8 +22,8 @@ U95_WORDS = (
 
 
 class PositionRow(BaseModel):
-    """One site. source: markers, jaw, jaw-by-hand or imprints; jaw_off_mm: how far the jaw scan's own body lies from this position, so
-    how far the tissue may be off; None where there is nothing to compare."""
+    """One site. source: markers, jaw, jaw-by-hand or imprints; jaw_off_mm: how far the jaw scan's own body lies from this
+    position, so how far the tissue may be off; None where there is nothing to compare."""
 
     model_config = ConfigDict(frozen=True)
 
