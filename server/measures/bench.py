@@ -29,7 +29,7 @@ from server.measures.measure import (
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bvh import BoxTree
 from server.metrology.extent import Extent, extent_of
-from server.metrology.facing import Facing, facing_of, turned_as_likely
+from server.metrology.facing import Facing, facing_of, turned_as_likely, turned_as_told
 from server.metrology.readers import read_scan
 from server.metrology.readers.reading import Reading, Unreadable
 from server.metrology.registration.surface import Surface
@@ -102,6 +102,8 @@ class RecordBench:
         self.unit = unit
         self.bodies = bodies or BodySet()
         self.spots = spots
+        self.patches_away: tuple[int, ...] | None = None
+        """Numbers of the patches that show their back, once that was measured."""
         self._made: dict[str, Result | NotMeasured] = {}
 
     @cached_property
@@ -180,10 +182,21 @@ class RecordBench:
     def facing(self) -> Facing:
         return facing_of(self.topology, self.tree)
 
+    def prepare(self) -> None:
+        """Makes what laying the record on another needs. Step by step, so that threads that prepare a record each do not wait
+        for one another: a cached property is made by one thread at a time for all benches. Raises NotMeasured."""
+        _ = self.scan
+        _ = self.topology
+        _ = self.tree
+        _ = self.outward
+
     @cached_property
     def outward(self) -> Surface:
         """The surface with the side out that faced the scanner, as far as can be told, ready to be laid on another."""
-        scan = turned_as_likely(self.scan, self.facing)
+        if self.patches_away is None:
+            scan = turned_as_likely(self.scan, self.facing)
+        else:
+            scan = turned_as_told(self.topology, self.patches_away)
         if scan is self.scan:
             return Surface(self.topology, self.tree)
         return Surface(topology_of(scan), BoxTree(scan))
@@ -221,7 +234,10 @@ class RecordBench:
 
     def _remember(self, measure: RecordMeasure[Any], made: Measurement) -> None:
         if made.status is Status.MEASURED:
-            self._made[measure.name] = measure.result.model_validate(made.result)
+            result = measure.result.model_validate(made.result)
+            self._made[measure.name] = result
+            if measure.tell is not None:
+                measure.tell(self, result)
         else:
             self._made[measure.name] = NotMeasured(made.says, because=made.because)
 
@@ -294,15 +310,17 @@ class CaseBench:
         lacking = [pair for pair in pairs if self._made_pair(self._pair_key(measure, *pair)) is None]
         files = tuple(dict.fromkeys(file for pair in lacking for file in pair))
         self._prepare(measure, files)
-        for file in files:
+
+        def prepare(file: str) -> None:
             with suppress(NotMeasured):
-                _ = self.records[file].outward
+                self.records[file].prepare()
 
         def make(pair: tuple[str, str]) -> None:
             with suppress(NotMeasured):
                 self.pair(measure, *pair)
 
         with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(prepare, files))
             list(pool.map(make, lacking))
 
     def _pair_key(self, measure: PairMeasure[Any], first: str, second: str) -> str:

@@ -32,7 +32,7 @@ class PatchFacing(BaseModel):
 class FacingResult(Result):
     """patches: the largest 30 of at least 20 mm². away_area_mm2: of patches whose back faced the scanner;
     turned_area_mm2: of facets wound against the rest of their patch, and of patches that face away with certainty
-    in a shell that faces the scanner otherwise; n_conflicts: edges no winding satisfies."""
+    in a shell that faces the scanner otherwise; n_conflicts: edges no winding satisfies. patches_away: numbers of the patches whose back faced the scanner."""
 
     patches: tuple[PatchFacing, ...]
     judged_area_mm2: float
@@ -41,6 +41,7 @@ class FacingResult(Result):
     turned_area_mm2: float
     turned_at_mm: Vector3 | None
     n_conflicts: int
+    patches_away: tuple[int, ...]
 
     @property
     def is_inside_out(self) -> bool:
@@ -59,7 +60,12 @@ def _measure(bench: RecordBench) -> FacingResult:
         turned_area_mm2=turned,
         turned_at_mm=_odd_place(bench, facing.is_odd) if facing.is_odd.any() else None,
         n_conflicts=facing.n_conflicts,
+        patches_away=tuple(p.number for p in facing.away),
     )
+
+
+def _tell(bench: RecordBench, result: FacingResult) -> None:
+    bench.patches_away = result.patches_away
 
 
 def _turned_patches(facing: Facing) -> float:
@@ -93,9 +99,10 @@ def _row(patch: Patch) -> PatchFacing:
 
 FACING = RecordMeasure(
     name="surface.facing",
-    revision=4,
+    revision=5,
     result=FacingResult,
     roles=MESH_ROLES,
     compute=_measure,
     needs=(READING,),
+    tell=_tell,
 )

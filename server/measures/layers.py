@@ -8,7 +8,7 @@ from server.measures.bench import RecordBench
 from server.measures.measure import RecordMeasure, Result
 from server.measures.reading import READING
 from server.measures.vectors import Vector3
-from server.metrology.facing import facing_of, turned_toward_scanner
+from server.metrology.facing import turned_toward_scanner
 from server.metrology.layers import double_layer_of
 from server.metrology.texture import SPIKE_MM, spike_heights_mm
 from server.metrology.topology import topology_of
@@ -25,8 +25,7 @@ class LayersResult(Result):
 def _measure(bench: RecordBench) -> LayersResult:
     topology = bench.topology
     if topology.against.any():
-        turned = turned_toward_scanner(bench.scan, facing_of(topology, bench.tree))
-        topology = topology_of(turned)
+        topology = topology_of(turned_toward_scanner(bench.scan, bench.facing))
     is_spike = spike_heights_mm(topology) > SPIKE_MM
     at_spike = np.asarray(is_spike[topology.scan.faces].any(axis=1))
     double = double_layer_of(topology, bench.tree, leave_out=at_spike)
@@ -40,7 +39,7 @@ def _measure(bench: RecordBench) -> LayersResult:
 
 LAYERS = RecordMeasure(
     name="surface.layers",
-    revision=3,
+    revision=4,
     result=LayersResult,
     roles=MESH_ROLES,
     compute=_measure,

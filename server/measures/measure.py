@@ -69,6 +69,7 @@ class RecordMeasure(Generic[R]):
 
     roles: the records it is made for. `compute` may ask its bench for the scan and for the results of `needs`, and
     where it `uses_bodies` for the reference bodies of the catalogue. A change of method that can change a number raises `revision`.
+    tell: hands a bench what a result, made or kept, saves it from finding again.
     """
 
     name: str
@@ -78,6 +79,7 @@ class RecordMeasure(Generic[R]):
     compute: Callable[[RecordBench], R]
     needs: tuple[RecordMeasure[Any], ...] = ()
     uses_bodies: bool = False
+    tell: Callable[[RecordBench, R], None] | None = None
 
     def key(self, sha256: str, unit: Unit, role: Role, bodies: str = "") -> str:
         """The address of this measure of that content. Two workers always agree on it. bodies: what measuring with bodies

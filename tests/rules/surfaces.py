@@ -83,6 +83,7 @@ def facing(*patches: PatchFacing, **changes: Any) -> FacingResult:
         "turned_area_mm2": 0.0,
         "turned_at_mm": None,
         "n_conflicts": 0,
+        "patches_away": tuple(k for k, p in enumerate(shown) if p.side == "away"),
     }
     return FacingResult(**{**good, **changes})
 
