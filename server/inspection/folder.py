@@ -19,7 +19,7 @@ from server.inspection.inspect import judge_case
 from server.inspection.measuring import OF_CASES, RecordFile
 from server.inspection.report import Report, Timing
 from server.inspection.too_heavy import Run, measured_case, measured_record
-from server.measures.body_set import BodyFile, BodySet, BodyUnusable, ready_body
+from server.measures.body_set import BodyFile, BodySet, BodyUnusable
 from server.measures.measure import Measurement
 from server.records.bodies import BodyEntry
 from server.records.case_form import CaseForm, FormUnusable, read_case_form
@@ -115,12 +115,12 @@ def body_entries(folder: Path) -> list[tuple[BodyEntry, Path]]:
 
 
 def _body_file(entry: BodyEntry, path: Path) -> BodyFile:
-    data = path.read_bytes()
+    file = BodyFile(entry, str(path), hashlib.sha256(path.read_bytes()).hexdigest())
     try:
-        ready_body(entry, data)
+        BodySet((file,)).ready()
     except BodyUnusable as fault:
         raise FolderUnusable(fault.says) from fault
-    return BodyFile(entry, str(path), hashlib.sha256(data).hexdigest())
+    return file
 
 
 def check_folder(
@@ -146,11 +146,11 @@ def inspect_folder(
     begun = time.perf_counter()
     known = {record.entry.file: (record, sha256_of(record)) for record in record_set.records}
     with ThreadPoolExecutor(max_workers=workers) as threads:
-        made = list(
-            threads.map(
-                lambda pair: measured_record(run, pair[0], pair[1], bodies=record_set.bodies), known.values()
-            )
-        )
+        asked = {
+            file: threads.submit(measured_record, run, *known[file], bodies=record_set.bodies)
+            for file in sorted(known, key=lambda file: -Path(known[file][0].path).stat().st_size)
+        }
+        made = [asked[file].result() for file in known]
     kept = tuple(m for ms in made for m in ms)
     together = measured_case(run, record_set.form, known, kept, bodies=record_set.bodies)
     seconds = time.perf_counter() - begun

@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import suppress
 from functools import cached_property
+from threading import RLock
 from typing import Any, TypeVar
 
 import numpy as np
@@ -43,6 +44,8 @@ from server.version import SOFTWARE
 
 R = TypeVar("R", bound=Result)
 
+THREADS = 2
+"""How much of a case is measured at once. Most of the time goes by in compiled code, which threads run side by side."""
 UNIT_DOUBTFUL = "file/unit-doubtful"
 """The rule that speaks where a record has not the size of anything in a mouth."""
 
@@ -243,7 +246,10 @@ class RecordBench:
 
 
 class CaseBench:
-    """Several records of a case under measurement together, and those they replace, by file name."""
+    """Several records of a case under measurement together, and those they replace, by file name.
+
+    Measures that do not build on one another are made at once, by threads; each is made by one of them alone.
+    """
 
     def __init__(
         self, form: CaseForm, records: Mapping[str, RecordBench], replaced: Mapping[str, RecordBench]
@@ -255,6 +261,7 @@ class CaseBench:
         self._pairs: dict[str, Measurement] = {}
         self._together: dict[str, Measurement] = {}
         self._told: dict[str, Result] = {}
+        self._locks: dict[str, Any] = {}
 
     @property
     def bodies(self) -> BodySet:
@@ -268,7 +275,8 @@ class CaseBench:
     def result(self, file: str, measure: RecordMeasure[R]) -> R:
         """The result of a measure of one record that this one needs. Raises NotMeasured where that was not measured."""
         bench = self.records[file]
-        bench.ensure(measure, self._kept)
+        with self._held(file):
+            bench.ensure(measure, self._kept)
         return bench.result(measure)
 
     def together(self, measure: CaseMeasure[R]) -> R:
@@ -277,7 +285,7 @@ class CaseBench:
         told = self._told.get(measure.name)
         if isinstance(told, measure.result):
             return told
-        made = self._together.get(measure.name) or self._make(measure, self._kept)
+        made = self._together.get(measure.name) or self._make(measure)
         if made.status is not Status.MEASURED:
             raise NotMeasured(made.says, because=made.because)
         read = measure.result.model_validate(made.result)
@@ -304,7 +312,7 @@ class CaseBench:
             raise NotMeasured(made.says, because=made.because)
         return measure.result.model_validate(made.result)
 
-    def compare_all(self, measure: PairMeasure[Any], pairs: Sequence[tuple[str, str]], threads: int) -> None:
+    def compare_all(self, measure: PairMeasure[Any], pairs: Sequence[tuple[str, str]]) -> None:
         """Makes a measure of those pairs of which it is not kept, several at once; `pair` then finds each of them made,
         however it ended."""
         lacking = [pair for pair in pairs if self._made_pair(self._pair_key(measure, *pair)) is None]
@@ -319,7 +327,7 @@ class CaseBench:
             with suppress(NotMeasured):
                 self.pair(measure, *pair)
 
-        with ThreadPoolExecutor(threads) as pool:
+        with ThreadPoolExecutor(THREADS) as pool:
             list(pool.map(prepare, files))
             list(pool.map(make, lacking))
 
@@ -337,23 +345,47 @@ class CaseBench:
         for file in files:
             for need in measure.needs:
                 if self.records[file].role in need.roles:
-                    self.records[file].ensure(need, self._kept)
+                    with self._held(file):
+                        self.records[file].ensure(need, self._kept)
 
     def run(self, measures: Iterable[CaseMeasure[Any]], kept: Mapping[str, Measurement]) -> list[Measurement]:
         """Makes every case measure that is asked for, in order, taking those found in `kept` (by key) as they are; after
         them, the measures of two records that were asked for on the way."""
         self._kept = kept
-        made = [self._make(m, kept) for m in measures if is_asked_for(m, self._rows)]
-        return [*made, *self._pairs.values()]
+        asked = [m for m in measures if is_asked_for(m, self._rows)]
+        made = self._made_in_turn(asked)
+        return [*(made[m.name] for m in asked), *self._pairs.values()]
 
-    def _make(self, measure: CaseMeasure[Any], kept: Mapping[str, Measurement]) -> Measurement:
-        key = measure.key(case_inputs(measure, self._rows), self.form, self.bodies.digest)
-        if key in kept and kept[key].status is not Status.CRASHED:
-            made = kept[key]
-        else:
-            made = made_of(measure, key, lambda: measure.compute(self))
-        self._together[measure.name] = made
+    def _held(self, name: str) -> Any:
+        """The lock under which one thread makes a measure of that name, or one of that file's."""
+        return self._locks.setdefault(name, RLock())
+
+    def _made_in_turn(self, asked: Sequence[CaseMeasure[Any]]) -> dict[str, Measurement]:
+        """Makes each measure once those it builds on are made, as many at once as there are THREADS, the first ones first."""
+        names = {measure.name for measure in asked}
+        waiting = {m.name: {b.name for b in m.builds_on if b.name in names} for m in asked}
+        made: dict[str, Measurement] = {}
+        running: dict[Future[Measurement], str] = {}
+        with ThreadPoolExecutor(THREADS) as pool:
+            while len(made) < len(names):
+                for measure in asked:
+                    is_ready = measure.name in waiting and waiting[measure.name] <= made.keys()
+                    if is_ready and len(running) < THREADS:
+                        del waiting[measure.name]
+                        running[pool.submit(self._make, measure)] = measure.name
+                for done in wait(running, return_when=FIRST_COMPLETED).done:
+                    made[running.pop(done)] = done.result()
         return made
+
+    def _make(self, measure: CaseMeasure[Any]) -> Measurement:
+        with self._held(measure.name):
+            if measure.name not in self._together:
+                key = measure.key(case_inputs(measure, self._rows), self.form, self.bodies.digest)
+                kept = self._kept.get(key)
+                if kept is None or kept.status is Status.CRASHED:
+                    kept = made_of(measure, key, lambda: measure.compute(self))
+                self._together[measure.name] = kept
+            return self._together[measure.name]
 
     @cached_property
     def _rows(self) -> CaseRows:

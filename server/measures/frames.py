@@ -40,7 +40,6 @@ STITCHING_MM = 0.012
 DELIVERED_MM, DELIVERED_DEG = 5.0, 5.0
 ARM_MM = 20.0
 """Of a jaw that no fit holds: about the mean distance of its points from its middle."""
-THREADS = 2
 MANY = 1_000_000
 """Degrees of freedom of what is known exactly."""
 
@@ -181,7 +180,7 @@ def _measure(bench: CaseBench) -> JointResult:
     root = next((file for role in ROOTS for file in web.of(role)), None)
     if root is None:
         raise NotMeasured("there is no scan of the working jaw to bring the others to")
-    bench.compare_all(RELATION, list(_first_pairs(web)), THREADS)
+    bench.compare_all(RELATION, list(_first_pairs(web)))
     for role, partners in PARTNERS:
         for file in web.of(role):
             _try(web, file, partners)

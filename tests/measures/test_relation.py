@@ -95,7 +95,7 @@ def test_what_cannot_be_read_is_not_laid_on_anything() -> None:
 def test_several_pairs_at_once_come_out_as_one_by_one() -> None:
     mouth = LandMouth().apart()
     at_once, one_by_one = mouth.bench(), mouth.bench()
-    at_once.compare_all(RELATION, PAIRS, threads=2)
+    at_once.compare_all(RELATION, PAIRS)
     together = {m.key: m.result for m in at_once.run((), {})}
     for moving, fixed in PAIRS:
         one_by_one.pair(RELATION, moving, fixed)
@@ -106,7 +106,7 @@ def test_a_pair_that_cannot_be_compared_stops_none_of_the_others() -> None:
     mouth = LandMouth()
     bench = mouth.bench("tissue.stl", "denture.stl", "jaw.stl")
     bench.records["denture.stl"].data = b"solid nothing"
-    bench.compare_all(RELATION, [("denture.stl", "jaw.stl"), ("tissue.stl", "jaw.stl")], threads=2)
+    bench.compare_all(RELATION, [("denture.stl", "jaw.stl"), ("tissue.stl", "jaw.stl")])
     assert bench.pair(RELATION, "tissue.stl", "jaw.stl").came is Came.DELIVERED
     with pytest.raises(NotMeasured):
         bench.pair(RELATION, "denture.stl", "jaw.stl")
@@ -115,10 +115,10 @@ def test_a_pair_that_cannot_be_compared_stops_none_of_the_others() -> None:
 def test_a_pair_that_is_kept_costs_nothing() -> None:
     mouth = LandMouth()
     first = mouth.bench("tissue.stl", "jaw.stl")
-    first.compare_all(RELATION, PAIRS[:1], threads=2)
+    first.compare_all(RELATION, PAIRS[:1])
     kept = {m.key: m for m in first.run((), {})}
     again = mouth.bench("tissue.stl", "jaw.stl")
     again.run((), kept)
-    again.compare_all(RELATION, PAIRS[:1], threads=2)
+    again.compare_all(RELATION, PAIRS[:1])
     assert all("outward" not in vars(bench) for bench in again.records.values())
     assert again.pair(RELATION, *PAIRS[0]).came is Came.DELIVERED
