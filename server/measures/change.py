@@ -204,7 +204,7 @@ def _place_beyond(
 
 CHANGE = CaseMeasure(
     name="surface.change",
-    revision=1,
+    revision=2,
     result=ChangeResult,
     roles=CHANGE_ROLES,
     compute=_measure,

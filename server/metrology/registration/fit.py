@@ -1,7 +1,8 @@
 """The exact fit: points against the surface itself, each to the plane it lies on, weighed down where they disagree.
 
 Point-to-plane steps (Chen & Medioni 1991) with exact closest points; weights after Geman & McClure, whose scale falls
-from what the start may be off to the scatter that remains, so that what has changed between two scans pulls no more.
+from what the start may be off to the scatter of what agrees, so that what has changed between two scans pulls no more,
+also where that is the greater part of what overlaps.
 """
 
 from __future__ import annotations
@@ -26,6 +27,10 @@ OVERLAP_MM = 1.0
 SHRINK = 0.6
 LEAST_SCALE_MM = 0.012
 SCALE_PER_SIGMA = 3.0
+MAD = 1.4826
+"""Standard deviation over the median of amounts, of a normal scatter."""
+CORE_SIGMAS, CORE_STILL, FEWEST_IN_CORE = 3.0, 0.98, 50
+"""The scatter of what agrees is read within so many of itself, until it falls no further."""
 STILL_MM = 1e-4
 """A step that moves the points by less than this (root mean square) ends the fit."""
 
@@ -48,13 +53,14 @@ class Meeting:
 @dataclass(frozen=True, slots=True)
 class Fit:
     """T: (4, 4) target from probe. scale_mm: of the weights at the end; weights: (n,), about `centre` (3,); sigma_mm: robust
-    scatter of the offsets."""
+    scatter of the offsets, core_mm: of those that agree with each other."""
 
     T: Floats
     meeting: Meeting
     weights: Floats
     scale_mm: float
     sigma_mm: float
+    core_mm: float
     centre: Floats
     converged: bool
     n_steps: int
@@ -107,25 +113,47 @@ def fit_from(probe: Samples, target: Surface, start: Floats, *, scale_mm: float,
     for step in range(steps):
         taken = step + 1
         meeting = meeting_of(probe, target, T, min(max(4.0 * scale, 0.3), 1.5))
-        sigma = _sigma_mm(meeting)
+        sigma = _core_sigma_mm(meeting)
         scale = max(SHRINK * scale, SCALE_PER_SIGMA * sigma, LEAST_SCALE_MM) if step else scale
-        H, g, centre = _normal_equations(meeting, _weights(meeting, scale))
-        motion: Floats = np.linalg.solve(H + _stiffness(H), g).astype(np.float64)
-        T = _stepped(T, motion, centre)
-        moved = np.linalg.norm(motion[3:]) + np.linalg.norm(motion[:3]) * 20.0
+        T, moved = stepped(T, meeting, scale)
         if moved < STILL_MM and scale <= 1.05 * max(SCALE_PER_SIGMA * sigma, LEAST_SCALE_MM):
             converged = True
             break
     meeting = meeting_of(probe, target, T, OVERLAP_MM)
     weights = _weights(meeting, scale)
     centre = _centre(meeting, weights)
-    return Fit(T, meeting, weights, scale, _sigma_mm(meeting), centre, converged, taken)
+    sigma, core = _sigma_mm(meeting), _core_sigma_mm(meeting)
+    return Fit(T, meeting, weights, scale, sigma, core, centre, converged, taken)
+
+
+def stepped(T: Floats, meeting: Meeting, scale_mm: float) -> tuple[Floats, float]:
+    """The pose after one step under weights of a scale, and how far it moved, mm at 20 mm from the middle."""
+    H, g, centre = _normal_equations(meeting, _weights(meeting, scale_mm))
+    motion: Floats = np.linalg.solve(H + _stiffness(H), g).astype(np.float64)
+    moved = np.linalg.norm(motion[3:]) + np.linalg.norm(motion[:3]) * 20.0
+    return _moved(T, motion, centre), float(moved)
 
 
 def _sigma_mm(meeting: Meeting) -> float:
     """Robust standard deviation about zero of the offsets; a tenth of a micrometre at least."""
     offsets = np.abs(meeting.offset_mm[meeting.is_met])
-    return max(1.4826 * float(np.median(offsets)), 1e-4) if len(offsets) else 1.0
+    return max(MAD * float(np.median(offsets)), 1e-4) if len(offsets) else 1.0
+
+
+def _core_sigma_mm(meeting: Meeting) -> float:
+    """The same of the offsets that agree with each other: read again and again within CORE_SIGMAS of itself. Where offsets
+    pile up about zero it falls to the scatter of that pile; of a scatter without one, such as that of a bent arch, it stays.
+    """
+    offsets = np.sort(np.abs(meeting.offset_mm[meeting.is_met]))
+    n = len(offsets)
+    sigma = max(MAD * float(offsets[n // 2]), 1e-4) if n else 1.0
+    while n > FEWEST_IN_CORE:
+        n = int(np.searchsorted(offsets, CORE_SIGMAS * sigma))
+        within = max(MAD * float(offsets[n // 2]), 1e-4)
+        if within > CORE_STILL * sigma:
+            break
+        sigma = within
+    return sigma
 
 
 def _weights(meeting: Meeting, scale_mm: float) -> Floats:
@@ -156,7 +184,7 @@ def _stiffness(H: Floats) -> Floats:
     return np.diag([400.0 * held] * 3 + [held] * 3)
 
 
-def _stepped(T: Floats, motion: Floats, centre: Floats) -> Floats:
+def _moved(T: Floats, motion: Floats, centre: Floats) -> Floats:
     """T followed by a small rotation about `centre` and a shift."""
     M = small_motion(motion)
     M[:3, 3] += centre - M[:3, :3] @ centre

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from server.metrology.registration.certainty import Certainty, certainty_of
 from server.metrology.registration.fit import OVERLAP_MM, Fit, Meeting, fit_from, meeting_of
+from server.metrology.registration.narrowing import narrowed, unlike_mm
 from server.metrology.registration.nearby import nearby_of
 from server.metrology.registration.settling import DISTINCT_MM, distinct, settled
 from server.metrology.registration.starts import starts_between
@@ -119,9 +120,11 @@ def register(
     starts = _rough(probe, target, sides)
     if not len(starts):
         return NOTHING
-    fits = _compared(_sided(probe.samples(MIDDLE_POINTS), sides), target, starts, demand)
+    few = _sided(probe.samples(MIDDLE_POINTS), sides)
+    fits = _compared(few, target, starts, demand)
     fine = _sided(probe.samples(FINE_POINTS), sides)
     best = fit_from(fine, target, fits[0].T, scale_mm=fits[0].scale_mm, steps=8)
+    best = narrowed(best, few, fine, target)
     poses = [_pose(best.T, best.meeting, fine, demand)]
     poses += [_pose(f.T, meeting_of(fine, target, f.T, OVERLAP_MM), fine, demand) for f in fits[1:]]
     return _weighed(best, poses, probe, target, demand, is_turned=is_turned, sides=sides)
@@ -142,11 +145,11 @@ def register_near(
     is_turned = moving.topology.area_mm2 > fixed.topology.area_mm2
     probe, target = (fixed, moving) if is_turned else (moving, fixed)
     T = inverse(start) if is_turned else start
-    middle = fit_from(
-        _sided(probe.samples(MIDDLE_POINTS), sides), target, T, scale_mm=off_mm, steps=NEAR_STEPS
-    )
+    few = _sided(probe.samples(MIDDLE_POINTS), sides)
+    middle = fit_from(few, target, T, scale_mm=off_mm, steps=NEAR_STEPS)
     fine = _sided(probe.samples(FINE_POINTS), sides)
     best = fit_from(fine, target, middle.T, scale_mm=middle.scale_mm, steps=8)
+    best = narrowed(best, few, fine, target)
     poses = [_pose(best.T, best.meeting, fine, demand)]
     return _weighed(best, poses, probe, target, demand, is_turned=is_turned, sides=sides)
 
@@ -197,7 +200,7 @@ def _weighed(
     best, other = poses[0], max(poses[1:], key=lambda p: p.agreed_area_mm2, default=None)
     back = meeting_of(_sided(target.samples(ROUGH_POINTS), sides), probe, inverse(fit.T), OVERLAP_MM)
     shares = (float(fit.meeting.is_met.mean()), float(back.is_met.mean()))
-    certainty = certainty_of(fit)
+    certainty = certainty_of(fit).widened(unlike_mm(fit))
     found = Registration(
         standing=Standing.FITS,
         best=_turned(best) if is_turned else best,

@@ -108,6 +108,30 @@ def test_what_has_changed_in_one_place_pulls_no_more() -> None:
     assert found.best.agreement_ratio < 0.95
 
 
+def _healed(x: Floats, y: Floats) -> Floats:
+    """As a ridge does from before to after teeth were drawn: sunk by 0 to 1 mm over half of what overlaps."""
+    sunk = 0.5 * (1.0 + np.sin(x / 2.2) * np.cos(y / 2.7))
+    return np.asarray(np.where(np.hypot(x - 6.0, y) < 20.0, -sunk, 0.0))
+
+
+def test_what_has_changed_over_half_of_the_overlap_pulls_no_more() -> None:
+    moving, fixed, true = _two(hills(7), 7, change=_healed)
+    found = register(moving, fixed, demand=Demand(agree_mm=0.2, least_agreement=0.4))
+    assert found.standing is Standing.FITS
+    assert _error_mm(found, true, moving) < FITTED_MM
+
+
+def test_a_fit_between_what_stayed_and_what_changed_says_how_uncertain_it_is() -> None:
+    """Half of the landscape lies 0.4 mm higher: a turn makes up for most of it, and nothing tells which half is the same."""
+    moving, fixed, true = _two(hills(9), 9, change=lambda x, _: np.where(x > -4.0, 0.4, 0.0))
+    found = register(moving, fixed, demand=Demand(agree_mm=0.2, least_agreement=0.4))
+    assert found.best is not None
+    assert found.certainty is not None
+    ends = apply(true, CORNERS)
+    off = np.linalg.norm(apply(found.best.T_fixed_moving, CORNERS) - ends, axis=1)
+    assert (off < [found.certainty.u95_mm(end) for end in ends]).all()
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_two_different_things_do_not_fit(seed: int) -> None:
     moving = surface(meshed(hills(seed), 1), frame(1))
