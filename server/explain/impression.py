@@ -21,12 +21,14 @@ Floats = NDArray[np.float64]
 
 
 class DifferencePlace(BaseModel):
-    """One of the places of most, on the plan. off_mm: + where the denture stands off, - where it reaches into the tissue."""
+    """One of the places of most, on the plan. off_mm: + where the denture stands off, - where it reaches into the tissue;
+    u95_mm: of that, 0 where it was not told."""
 
     model_config = ConfigDict(frozen=True)
 
     plan_mm: tuple[float, float]
     off_mm: float
+    u95_mm: float = 0.0
 
 
 class ImpressionFigure(BaseModel):
@@ -99,15 +101,17 @@ def _places(told: ImpressionResult, plan: PlanValues, joint: JointResult | None)
         return
     T = placed.motion @ np.array(told.T_tissue_denture)
     axes = np.array([plan.right, plan.top])
-    for at, off_mm in zip(told.off_at_mm, told.off_mm, strict=True):
+    known = told.off_u95_mm or (0.0,) * len(told.off_mm)
+    for at, off_mm, u95_mm in zip(told.off_at_mm, told.off_mm, known, strict=True):
         x, y = axes @ (apply(T, np.array([at]))[0] - np.array(plan.origin_mm))
-        yield DifferencePlace(plan_mm=(float(x), float(y)), off_mm=off_mm)
+        yield DifferencePlace(plan_mm=(float(x), float(y)), off_mm=off_mm, u95_mm=u95_mm)
 
 
 def _says(told: ImpressionResult, role: Role) -> str:
     """In sentences: how much of the impression side lies how near, where it is off most, and which way."""
     most = listed([f"{off_words(off)} by {abs(off):.2f} mm" for off in told.off_mm])
-    where = f" At the places of most it {most}." if told.off_mm else ""
+    known = f", each ± {max(told.off_u95_mm):.2f} mm" if told.off_u95_mm else ""
+    where = f" At the places of most it {most}{known}." if told.off_mm else ""
     return (
         f"Impression side of the denture against the {role.words}: 95 % of it differ by less than {told.p95_mm:.2f} mm, half "
         f"of it by less than {told.spread_mm:.2f} mm.{where}"

@@ -21,7 +21,7 @@ from server.explain.drawing import (
     clipped,
     paragraph,
 )
-from server.explain.impression import ImpressionFigure, off_words
+from server.explain.impression import DifferencePlace, ImpressionFigure, off_words
 from server.explain.plan_drawing import (
     FALLING,
     RISING,
@@ -124,6 +124,11 @@ def _places(figure: ImpressionFigure, sheet: Sheet) -> Iterator[Mark]:
         yield Words(at, str(number), 11.0, is_bold=True)
 
 
+def _known(place: DifferencePlace) -> str:
+    known = f" ± {place.u95_mm:.2f}" if place.u95_mm > 0.0 else ""
+    return f"{abs(place.off_mm):.2f}{known} mm"
+
+
 def _legend(top: float) -> Iterator[Mark]:
     yield from legend(DIFFERENCES, LEFT, top, STEP)
     for k, words in ((1.5, "reaches into the tissue, mm"), (6.5, "stands off the tissue, mm")):
@@ -145,7 +150,7 @@ def _table(figure: ImpressionFigure, top: float) -> Iterator[Words]:
     for k, place in enumerate(figure.places):
         y = top + ROW * k
         yield Words(Spot(264.0, y), f"{k + 1}  {off_words(place.off_mm)}", 12.0, Anchor.START)
-        yield Words(Spot(464.0, y), f"{abs(place.off_mm):.2f} mm", 12.0, Anchor.END)
+        yield Words(Spot(464.0, y), _known(place), 12.0, Anchor.END)
     by = {
         Laid.IMPRINTS: "laid on the imprints of scan bodies",
         Laid.JOINT: "laid as the surfaces go together",

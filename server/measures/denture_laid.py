@@ -21,9 +21,9 @@ from server.measures.markers import poses_of
 from server.measures.measure import NotMeasured
 from server.metrology.constellation.compare import compare
 from server.metrology.constellation.poses import MOST_POSES
-from server.metrology.impression.differences import Differences
 from server.metrology.registration.certainty import Certainty
 from server.metrology.rigid import inverse
+from server.metrology.scan import Points
 from server.records.roles import Role
 
 SAME_IMPRINTS_MM = 0.25
@@ -43,38 +43,30 @@ class Laid(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ByImprints:
-    """T: T_jaw_denture where n imprints go with the jaw's scan bodies, with rms_mm left; None where they do not."""
+    """T: T_jaw_denture where n imprints go with the jaw's scan bodies, with rms_mm left, and how well it is held by them, in the
+    jaw's frame; None where they do not."""
 
     T: Floats | None = None
     n: int = 0
     rms_mm: float = 0.0
-
-    @property
-    def u95_mm(self) -> float:
-        """Of a shift of the denture on its imprints."""
-        return 1.96 * max(self.rms_mm, CARRIED_MM) * float(np.sqrt(2.0 / self.n))
+    certainty: Certainty | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """T: T_tissue_denture. own_mm: U95 of how the denture is held on its imprints, 0 where it lies as the joint frame has it;
-    certainty: of everything else, in the tissue's frame, None where nothing is uncertain."""
+    """T: T_tissue_denture. certainty: in the tissue's frame, None where nothing is uncertain."""
 
     laid: Laid
     T: Floats
-    own_mm: float
     certainty: Certainty | None
 
-    def u95_mm(self, seen: Differences) -> float:
-        """By how much differences are uncertain because of how the records were laid on each other: along the tissue's
-        normal, in the middle of all places."""
+    def sigma_mm(self, at: Points, normals: Points) -> Floats:
+        """(n,) standard deviation of differences at places (n, 3) along normals (n, 3) of the tissue, because of how the
+        records were laid on each other."""
         if self.certainty is None:
-            return self.own_mm
-        few = slice(None, None, max(1, len(seen.at) // 2000))
-        at, normals = seen.at[few] - self.certainty.centre, seen.normals[few]
-        J = np.hstack([np.cross(at, normals), normals])
-        along = np.sqrt(np.einsum("ni,ij,nj->n", J, self.certainty.covariance, J))
-        return float(np.hypot(self.own_mm, 1.96 * np.median(along)))
+            return np.zeros(len(at))
+        J = np.hstack([np.cross(at - self.certainty.centre, normals), normals])
+        return np.asarray(np.sqrt(np.einsum("ni,ij,nj->n", J, self.certainty.covariance, J)))
 
 
 def jaw_scans(bench: CaseBench, joint: JointResult) -> Iterator[str]:
@@ -98,8 +90,20 @@ def by_imprints(bench: CaseBench, denture: str) -> ByImprints:
         if told is not None and not told.is_ambiguous and not told.is_mirrored:
             n = len(told.pairs)
             if n >= LEAST_IMPRINTS and told.rms_mm < SAME_IMPRINTS_MM:
-                return ByImprints(told.T_a_b, n, told.rms_mm)
+                seats = np.array([bodies[i].seat_mm for i in told.pairs[:, 0]])
+                return ByImprints(told.T_a_b, n, told.rms_mm, held_by_imprints(seats, told.rms_mm))
     return ByImprints()
+
+
+def held_by_imprints(seats: Points, rms_mm: float) -> Certainty:
+    """How well a denture is held by its imprints on bodies with these seats (n, 3), each side of a pair known to what is left
+    over, CARRIED_MM at least."""
+    centre = seats.mean(axis=0)
+    J = np.vstack([np.hstack([np.cross(np.eye(3), seat - centre).T, np.eye(3)]) for seat in seats])
+    spread = 2.0 * max(rms_mm, CARRIED_MM) ** 2
+    arm = float(np.sqrt(((seats - centre) ** 2).sum(axis=1).mean()))
+    held, freedom = np.linalg.pinv(J.T @ J), 3 * len(seats) - 6
+    return Certainty(spread * held, centre, freedom, arm, np.zeros((0, 6)))
 
 
 def way_onto(
@@ -110,13 +114,15 @@ def way_onto(
     T_tissue_root, held = _back(joint, tissue)
     root_jaw = joint.of(jaw) if jaw is not None else None
     if imprints.T is not None and root_jaw is not None and root_jaw.T_root_record:
-        T = T_tissue_root @ root_jaw.motion @ imprints.T
-        return Way(Laid.IMPRINTS, T, imprints.u95_mm, held)
+        T_tissue_jaw = T_tissue_root @ root_jaw.motion
+        own = imprints.certainty.carried(T_tissue_jaw) if imprints.certainty else None
+        both = own.plus(held) if own is not None and held is not None else own or held
+        return Way(Laid.IMPRINTS, T_tissue_jaw @ imprints.T, both)
     placed = joint.of(denture)
     if placed is None or not placed.T_root_record:
         return None
     certainty = placed.held.certainty.carried(T_tissue_root) if placed.held else None
-    return Way(Laid.JOINT, T_tissue_root @ placed.motion, 0.0, certainty)
+    return Way(Laid.JOINT, T_tissue_root @ placed.motion, certainty)
 
 
 def _back(joint: JointResult, tissue: str) -> tuple[Floats, Certainty | None]:

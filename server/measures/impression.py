@@ -11,11 +11,12 @@ from contextlib import suppress
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
+from scipy import stats
 
 from server.measures.arch import pose_of
 from server.measures.bench import CaseBench, RecordBench
 from server.measures.bodies import BODIES, BodySeen
-from server.measures.denture_laid import Laid, by_imprints, jaw_scans, way_onto
+from server.measures.denture_laid import Laid, Way, by_imprints, jaw_scans, way_onto
 from server.measures.facing import FACING
 from server.measures.frames import JOINT, JointResult
 from server.measures.imprints import IMPRINTS
@@ -24,8 +25,10 @@ from server.measures.mouth import MOUTH
 from server.measures.parted import PARTED, best_positive
 from server.measures.relation import Came, Rows, rows_of
 from server.measures.sides import SIDES
+from server.measures.space import BEND_MM
 from server.measures.vectors import Vector3, vector
 from server.metrology.bvh import BoxTree
+from server.metrology.constellation.poses import LINE_95
 from server.metrology.impression.differences import Differences, Post, differences_of
 from server.metrology.registration.surface import Surface
 from server.metrology.rigid import apply, inverse, turn
@@ -35,8 +38,10 @@ from server.records.roles import Role
 
 CELL_MM = 1.5
 LEAST_IN_CELL = 2
+FEWEST_IN_CELL = 4
 PLACES = 3
 APART_MM = 8.0
+BOTH_BENT_MM = BEND_MM * float(np.sqrt(2.0))
 
 Floats = NDArray[np.float64]
 
@@ -60,9 +65,9 @@ class PlanValues(BaseModel):
 class ImpressionResult(Result):
     """denture, tissue: files. laid: how they came together, and T_tissue_denture that motion; where they did not, the rest
     is empty. came: what the surfaces alone gave. median_mm: of the signed differences, + where the denture stands off;
-    spread_mm: median of their amounts, p95_mm: 95 % of them are smaller; u95_mm: of both, from how the records were laid on
-    each other. off_at_mm: where it is off most, places on the denture in its file frame, and off_mm the differences there.
-    n_imprints: imprints that lie on the jaw's bodies.
+    spread_mm: median of their amounts, p95_mm: 95 % of them are smaller; u95_mm: of all three, from how the records were laid
+    on each other and how stitching bends them. off_at_mm: where it is off most, places on the denture in its file frame, and
+    off_mm the differences there; off_u95_mm: of each, for a place that was chosen among all for being off most. n_imprints: imprints that lie on the jaw's bodies.
     """
 
     denture: str
@@ -78,6 +83,7 @@ class ImpressionResult(Result):
     compared_ratio: float | None = None
     off_at_mm: tuple[Vector3, ...] = ()
     off_mm: tuple[float, ...] = ()
+    off_u95_mm: tuple[float, ...] = ()
     plan: PlanValues | None = None
 
 
@@ -109,17 +115,19 @@ def _measure(bench: CaseBench) -> ImpressionResult:
     if len(seen.offset_mm) == 0:
         return told
     amount = np.abs(seen.offset_mm)
-    places = _most(seen)
+    candidates = _candidates(seen)
+    places = _most(seen, candidates)
     return told.model_copy(
         update={
             "T_tissue_denture": rows_of(T),
             "median_mm": float(np.median(seen.offset_mm)),
             "spread_mm": float(np.median(amount)),
             "p95_mm": float(np.quantile(amount, 0.95)),
-            "u95_mm": way.u95_mm(seen),
+            "u95_mm": _u95_mm(way, seen),
             "compared_ratio": seen.compared_ratio,
             "off_at_mm": tuple(vector(p) for p in apply(inverse(T), seen.at[places])),
             "off_mm": tuple(float(v) for v in seen.offset_mm[places]),
+            "off_u95_mm": tuple(float(u) for u in u95_of_most_mm(way, seen, places, len(candidates))),
             "plan": _plan(bench, joint, tissue, seen),
         }
     )
@@ -153,20 +161,39 @@ def _post(record: RecordBench, seen: BodySeen, T: Floats) -> Post:
     return Post(T @ pose_of(seen), kind.reach_mm, kind.height_mm)
 
 
-def _most(seen: Differences) -> list[int]:
-    """The places that differ most, apart from each other: the median of a cell, not a single point."""
+def _candidates(seen: Differences) -> list[int]:
+    """One place of every cell of the tissue: that of the median difference there."""
     cell = np.floor(seen.at / (2.0 * CELL_MM)).astype(np.int64)
     _, number = np.unique(cell, axis=0, return_inverse=True)
     order = np.argsort(number.ravel(), kind="stable")
     groups = np.split(order, np.flatnonzero(np.diff(number.ravel()[order])) + 1)
-    middles = [int(g[np.argsort(seen.offset_mm[g])[len(g) // 2]]) for g in groups if len(g) >= 4]
+    return [int(g[np.argsort(seen.offset_mm[g])[len(g) // 2]]) for g in groups if len(g) >= FEWEST_IN_CELL]
+
+
+def _most(seen: Differences, candidates: list[int]) -> list[int]:
+    """The places that differ most, apart from each other."""
     chosen: list[int] = []
-    for k in sorted(middles, key=lambda i: -abs(float(seen.offset_mm[i]))):
+    for k in sorted(candidates, key=lambda i: -abs(float(seen.offset_mm[i]))):
         if all(np.linalg.norm(seen.at[k] - seen.at[j]) > APART_MM for j in chosen):
             chosen.append(k)
         if len(chosen) == PLACES:
             break
     return chosen
+
+
+def _u95_mm(way: Way, seen: Differences) -> float:
+    """Of what is said of all places together: how the records were laid on each other, in the middle of all places along the
+    tissue's normal, and how stitching bends both."""
+    few = slice(None, None, max(1, len(seen.at) // 2000))
+    laid = float(np.median(way.sigma_mm(seen.at[few], seen.normals[few])))
+    return LINE_95 * float(np.hypot(laid, BOTH_BENT_MM))
+
+
+def u95_of_most_mm(way: Way, seen: Differences, places: list[int], n_candidates: int) -> Floats:
+    """(k,) of the differences at places chosen for being most among so many: wide enough that all of them are held together
+    with 95 % (Šidák 1967), since the largest of many is mostly one that scatter made larger."""
+    wide = float(stats.norm.isf(0.5 * (1.0 - 0.95 ** (1.0 / max(n_candidates, 1)))))
+    return wide * np.hypot(way.sigma_mm(seen.at[places], seen.normals[places]), BOTH_BENT_MM)
 
 
 def _plan(bench: CaseBench, joint: JointResult, tissue: str, seen: Differences) -> PlanValues:
@@ -211,7 +238,7 @@ def _page(bench: CaseBench, T_root_tissue: Floats, seen: Differences) -> tuple[P
 
 IMPRESSION = CaseMeasure(
     name="denture.impression",
-    revision=2,
+    revision=3,
     result=ImpressionResult,
     roles=frozenset({Role.DENTURE, Role.JAW, Role.TISSUE}),
     compute=_measure,

@@ -2,10 +2,10 @@
 
 Why: a denture of another patient, or one that was not relined, carries neither the tissue nor the bite of this mouth.
 How: its impression side, turned into a positive, against the tissue scan or the jaw scan without its bodies: 95 % of the
-signed differences are smaller than the value, bodies left out. Where its imprints go with the jaw's scan bodies, the denture
+signed differences, each the mean of a patch of 2 mm, are smaller than the value, bodies and border left out. Where its imprints go with the jaw's scan bodies, the denture
 is laid on these, else as the surfaces go together. Mucosa gives by tenths of a millimetre under a denture, so tenths are
 to be expected. A denture that goes with the jaw in no placing is of another mouth, or was not relined.
-Not seen: pressure that tissue has yielded to everywhere alike; a swelling of both ends alike, where no imprints are.
+Not seen: whether soft tissue was caught out of its place when it was scanned; pressure that tissue has yielded to everywhere alike; a swelling of both ends alike, where no imprints are.
 """
 
 from __future__ import annotations
@@ -68,7 +68,8 @@ def _most(told: ImpressionResult) -> str:
     if not told.off_mm:
         return ""
     how = "stands off" if told.off_mm[0] > 0.0 else "reaches into it"
-    return f"Where it is most, it {how} by {abs(told.off_mm[0]):.2f} mm."
+    known = f" ± {told.off_u95_mm[0]:.2f}" if told.off_u95_mm else ""
+    return f"Where it is most, it {how} by {abs(told.off_mm[0]):.2f}{known} mm."
 
 
 _SOURCE = (

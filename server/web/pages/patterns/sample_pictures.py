@@ -136,9 +136,9 @@ def _swollen() -> ImpressionFigure:
         u95_mm=0.04,
         compared_ratio=0.97,
         places=(
-            DifferencePlace(plan_mm=(25.0, 4.0), off_mm=0.76),
-            DifferencePlace(plan_mm=(14.0, 22.0), off_mm=0.73),
-            DifferencePlace(plan_mm=(-22.0, 8.0), off_mm=-0.54),
+            DifferencePlace(plan_mm=(25.0, 4.0), off_mm=0.76, u95_mm=0.12),
+            DifferencePlace(plan_mm=(14.0, 22.0), off_mm=0.73, u95_mm=0.12),
+            DifferencePlace(plan_mm=(-22.0, 8.0), off_mm=-0.54, u95_mm=0.12),
         ),
         says="Impression side of the denture against the tissue scan: 95 % of it differ by less than 0.74 mm, half of it by less "
         "than 0.36 mm. At the places of most it stands off by 0.76 mm, stands off by 0.73 mm and reaches into it by 0.54 mm.",
