@@ -103,7 +103,7 @@ def _middles(vertices: Points, faces: Ints) -> Points:
 
 @njit(cache=True, nogil=True)
 def _halved(middles: Points, first_leaf: int) -> Ints:
-    """Facets in the order of the leaves: the lesser half to the left, as many as its leaves hold."""
+    """Facets in the order of the leaves: the lesser half to the left, as many as its leaves hold. Sorts `middles` along."""
     n = middles.shape[0]
     order = np.arange(n).astype(np.int32)
     begins, ends, leaves = np.empty(64, np.int64), np.empty(64, np.int64), np.empty(64, np.int64)
@@ -116,7 +116,7 @@ def _halved(middles: Points, first_leaf: int) -> Ints:
             continue
         cut = begin + (n_leaves >> 1) * LEAF
         if cut < end:
-            _select(order, middles, _longest_axis(order, middles, begin, end), begin, end, cut)
+            _select(order, middles, _longest_axis(middles, begin, end), begin, end, cut)
             begins[top], ends[top], leaves[top] = cut, end, n_leaves >> 1
             top += 1
         begins[top], ends[top], leaves[top] = begin, min(cut, end), n_leaves >> 1
@@ -125,13 +125,13 @@ def _halved(middles: Points, first_leaf: int) -> Ints:
 
 
 @njit(cache=True, nogil=True)
-def _longest_axis(order: Ints, middles: Points, begin: int, end: int) -> int:
+def _longest_axis(middles: Points, begin: int, end: int) -> int:
     axis, longest = 0, -1.0
     for d in range(3):
         low, high = np.inf, -np.inf
         for i in range(begin, end):
-            low = min(low, middles[order[i], d])
-            high = max(high, middles[order[i], d])
+            low = min(low, middles[i, d])
+            high = max(high, middles[i, d])
         if high - low > longest:
             axis, longest = d, high - low
     return axis
@@ -139,21 +139,23 @@ def _longest_axis(order: Ints, middles: Points, begin: int, end: int) -> int:
 
 @njit(cache=True, nogil=True)
 def _select(order: Ints, middles: Points, axis: int, begin: int, end: int, place: int) -> None:
-    """Partly sorts order[begin:end] along an axis until what stands left of `place` is not above what stands right
+    """Partly sorts order and middles [begin:end] along an axis until what stands left of `place` is not above what stands right
     (method: Hoare 1961, Find). The pivot's place wanders, so that no likely order makes it slow."""
     wandering = np.uint64(0x9E3779B97F4A7C15)
     while end - begin > 1:
         wandering = wandering * np.uint64(6364136223846793005) + np.uint64(1442695040888963407)
         at = begin + np.int64((wandering >> np.uint64(33)) % np.uint64(end - begin))
-        pivot = middles[order[at], axis]
+        pivot = middles[at, axis]
         i, j = begin, end - 1
         while i <= j:
-            while middles[order[i], axis] < pivot:
+            while middles[i, axis] < pivot:
                 i += 1
-            while middles[order[j], axis] > pivot:
+            while middles[j, axis] > pivot:
                 j -= 1
             if i <= j:
                 order[i], order[j] = order[j], order[i]
+                for d in range(3):
+                    middles[i, d], middles[j, d] = middles[j, d], middles[i, d]
                 i += 1
                 j -= 1
         if place <= j:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from server.metrology.scan import Points
@@ -63,12 +64,23 @@ def _span(points: Points) -> float:
 def _walk(points: Points, start: int) -> float:
     best, at = 0.0, start
     for _ in range(SWEEPS):
-        distances = _distances(points, points[at])
-        at = int(distances.argmax())
-        if distances[at] <= best:
+        at, far = _farthest(points, at)
+        if far <= best:
             break
-        best = float(distances[at])
+        best = far
     return best
+
+
+@njit(cache=True, nogil=True)
+def _farthest(points: Points, start: int) -> tuple[int, float]:
+    """The point farthest from another, and how far."""
+    x, y, z = points[start, 0], points[start, 1], points[start, 2]
+    at, most = start, 0.0
+    for i in range(len(points)):
+        away = (points[i, 0] - x) ** 2 + (points[i, 1] - y) ** 2 + (points[i, 2] - z) ** 2
+        if away > most:
+            at, most = i, away
+    return at, np.sqrt(most)
 
 
 def _distances(points: Points, place: NDArray[np.float64]) -> NDArray[np.float64]:

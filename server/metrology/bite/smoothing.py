@@ -50,12 +50,11 @@ def smoothed(points: Points, normals: Points, values_mm: Floats) -> Smoothed:
     enough = is_there.sum(axis=1) >= FEWEST
     weights, scatter = kernel, np.nan
     for _ in range(ROUNDS):
-        inverse = np.linalg.inv(
-            np.einsum("nki,nk,nkj->nij", design, weights, design) + 1e-9 * np.eye(design.shape[2])
-        )
-        coefficients = np.einsum("nij,nkj,nk,nk->ni", inverse, design, weights, values)
-        left = values - np.einsum("nki,ni->nk", design, coefficients)
-        pull = np.einsum("ni,nki,nk->nk", inverse[:, 0, :], design, weights)
+        weighed = (design * weights[:, :, None]).transpose(0, 2, 1)
+        inverse = np.linalg.inv(weighed @ design + 1e-9 * np.eye(design.shape[2]))
+        coefficients = (inverse @ (weighed @ values[:, :, None]))[:, :, 0]
+        left = values - (design @ coefficients[:, :, None])[:, :, 0]
+        pull = (inverse[:, :1, :] @ weighed)[:, 0, :]
         spread = (pull**2).sum(axis=1)
         scatter = _scatter_mm(
             (left[:, 0] / np.sqrt(np.clip(1.0 - 2.0 * pull[:, 0] + spread, 0.05, 1.0)))[enough]

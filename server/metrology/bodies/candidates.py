@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,11 +75,12 @@ def candidates_in(
 
     near: a tree of the cells' points; expected: about how many there may be.
     """
-    made = [_candidate(cells, near, guess, kinds) for guess in _guesses(cells, near, kinds, expected)]
+    made = [_place(cells, near, guess, kinds) for guess in _guesses(cells, near, kinds, expected)]
     taken = np.zeros(len(cells.points), dtype=bool)
     chosen = []
-    for c in sorted((c for c in made if c is not None), key=lambda c: -c.best.explained_mm2):
-        if taken[c.owned].mean() < SHARED_RATIO:
+    for place in sorted((p for p in made if p is not None), key=lambda p: -p.best.fit.explained_mm2):
+        if taken[place.best.owned].mean() < SHARED_RATIO:
+            c = _candidate(cells, near, place, kinds)
             chosen.append(c)
             taken[c.owned] = True
     return chosen
@@ -136,36 +137,63 @@ def _is_same_line(a: AxisGuess, b: AxisGuess) -> bool:
     )
 
 
-def _candidate(
-    cells: Cells, near: cKDTree, guess: AxisGuess, kinds: Sequence[ReferenceBody]
-) -> Candidate | None:
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """How a kind, by its index, fits at a place, and the indices of the cells on it."""
+
+    fit: KindFit
+    owned: Ints
+    kind: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """tried: how the likely kinds fit there, the best first; unlikely: the first pose of each of the others."""
+
+    tried: tuple[_Tried, ...]
+    unlikely: tuple[tuple[int, FirstPose], ...]
+
+    @property
+    def best(self) -> _Tried:
+        return self.tried[0]
+
+
+def _place(cells: Cells, near: cKDTree, guess: AxisGuess, kinds: Sequence[ReferenceBody]) -> _Place | None:
+    """A place where a body of some kind stands, as far as can be told from the kinds that are likely there."""
     poses = [first_poses(cells, near, guess, body)[:POSES] for body in kinds]
-    most = max((p.support_mm2 for few in poses for p in few), default=0.0)
-    fits = [
-        (*best, index)
-        for index, (body, few) in enumerate(zip(kinds, poses, strict=True))
-        if (best := _best_of(cells, near, body, few, most)) is not None
-    ]
-    if not fits:
+    least = UNLIKELY_RATIO * max((p.support_mm2 for few in poses for p in few), default=0.0)
+    likely = [k for k, few in enumerate(poses) if few and few[0].support_mm2 > least]
+    tried = _ranked(_best_of(cells, near, kinds, k, poses[k]) for k in likely)
+    if not tried:
         return None
-    fits.sort(key=lambda f: -f[0].explained_mm2)
-    fit, owned, index = fits[0]
-    enough = max(LEAST_EXPLAINED_MM2, LEAST_EXPLAINED_RATIO * kinds[index].area_mm2)
-    if fit.explained_mm2 < enough or fit.rms_mm > MOST_SCATTER_MM:
+    best = tried[0]
+    enough = max(LEAST_EXPLAINED_MM2, LEAST_EXPLAINED_RATIO * kinds[best.kind].area_mm2)
+    if best.fit.explained_mm2 < enough or best.fit.rms_mm > MOST_SCATTER_MM:
         return None
-    if _turn_share(fit, cells.points[owned]) < LEAST_TURN_SHARE:
+    if _turn_share(best.fit, cells.points[best.owned]) < LEAST_TURN_SHARE:
         return None
-    return Candidate(index, owned, tuple(f[0] for f in fits))
+    others = ((k, few[0]) for k, few in enumerate(poses) if few and k not in likely)
+    return _Place(tried, tuple(others))
+
+
+def _candidate(cells: Cells, near: cKDTree, place: _Place, kinds: Sequence[ReferenceBody]) -> Candidate:
+    """With the kinds that are unlikely there, tried from one pose, to say how well they would do."""
+    more = (_best_of(cells, near, kinds, k, (pose,)) for k, pose in place.unlikely)
+    ranked = _ranked([*place.tried, *more])
+    return Candidate(ranked[0].kind, ranked[0].owned, tuple(one.fit for one in ranked))
+
+
+def _ranked(tried: Iterable[_Tried | None]) -> tuple[_Tried, ...]:
+    return tuple(sorted((t for t in tried if t is not None), key=lambda t: -t.fit.explained_mm2))
 
 
 def _best_of(
-    cells: Cells, near: cKDTree, body: ReferenceBody, poses: Sequence[FirstPose], most_mm2: float
-) -> tuple[KindFit, Ints] | None:
-    """The best fit of one kind from its first poses, compared after coarse steps on FEW of the cells. most_mm2: the support
-    of any kind's first pose; a kind far below it is tried from one pose only, to say how well it would do."""
+    cells: Cells, near: cKDTree, kinds: Sequence[ReferenceBody], kind: int, poses: Sequence[FirstPose]
+) -> _Tried | None:
+    """The best fit of one kind from its first poses, compared after coarse steps on FEW of the cells."""
+    body = kinds[kind]
     best: tuple[KindFit, Ints] | None = None
-    likely = len(poses) > 0 and poses[0].support_mm2 > UNLIKELY_RATIO * most_mm2
-    for pose in poses if likely else poses[:1]:
+    for pose in poses:
         if pose.support_mm2 < LEAST_SUPPORT_RATIO * body.area_mm2:
             continue
         around = _around(cells, near, body, pose.T_scan_body)
@@ -179,7 +207,7 @@ def _best_of(
         return None
     around = _around(cells, near, body, best[0].T_scan_body)
     fit = settle(body, best[0].T_scan_body, cells.points[around], cells.normals[around], FINE_MM)
-    return None if fit is None else _explained(cells, around, body, fit, ON_BODY_MM)
+    return None if fit is None else _Tried(*_explained(cells, around, body, fit, ON_BODY_MM), kind)
 
 
 def _around(cells: Cells, near: cKDTree, body: ReferenceBody, T: Array) -> Ints:

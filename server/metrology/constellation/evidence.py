@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
-from scipy.special import logsumexp
 
 from server.metrology.constellation.poses import Floats, Paired
 from server.metrology.constellation.seating import Misfit, misfit_of, motion_columns, seated, sigmas, stacked
@@ -52,10 +51,10 @@ class Explained:
 @dataclass(frozen=True, slots=True, eq=False)
 class Ground:
     """Two paired sets made ready for models. Z: (5 n, N) takes off what a rigid motion can do, in stated noise, and makes
-    that noise independent; shares: (N,) of each entry's noise that is of positions, the rest of axes.
+    that noise independent.
 
     root: (5 n,) one over the stated deviations; T_a_b: the fit of all, misfit: what it leaves; log_scale: what belongs to
-    every model alike.
+    every model alike. sharp: (p, p, N) one over the variance of each entry by the noise factors of positions and of axes.
     """
 
     pairs: Paired
@@ -63,7 +62,7 @@ class Ground:
     misfit: Misfit
     root: Floats
     Z: Floats
-    shares: Floats
+    sharp: Floats
     log_scale: float
 
 
@@ -79,7 +78,10 @@ def ground_of(pairs: Paired) -> Ground:
     shares, W = np.linalg.eigh(K[: 3 * n].T @ K[: 3 * n])
     scale = float(np.log(root).sum() - np.log(np.maximum(stretch, 1e-9)).sum())
     scale -= 0.5 * K.shape[1] * float(np.log(2.0 * np.pi))
-    return Ground(pairs, T, misfit, root, K @ W, np.clip(shares, 0.0, 1.0), scale)
+    shares = np.clip(shares, 0.0, 1.0)
+    noise2 = NOISE_FACTORS**2
+    variance = noise2[:, None, None] * shares + noise2[None, :, None] * (1.0 - shares)
+    return Ground(pairs, T, misfit, root, K @ W, 1.0 / variance, scale)
 
 
 def explained(ground: Ground, columns: Floats, T_a_b: Floats | None = None) -> Explained:
@@ -91,9 +93,11 @@ def explained(ground: Ground, columns: Floats, T_a_b: Floats | None = None) -> E
     y = ground.Z.T @ (stacked(misfit) * ground.root)
     G = ground.Z.T @ (columns * ground.root[:, None])
     sizes = SIZES_MM if columns.shape[1] else SIZES_MM[:1]
-    logs = _log_likelihoods(y, np.ascontiguousarray(G), ground.shares, NOISE_FACTORS**2, sizes**2)
+    logs = _log_likelihoods(y, np.ascontiguousarray(G), ground.sharp, sizes**2)
     logs += LOG_NOISE_WEIGHTS[:, None, None] + LOG_NOISE_WEIGHTS[None, :, None] - np.log(len(sizes))
-    total = float(logsumexp(logs))
+    logs += 0.5 * np.log(ground.sharp).sum(axis=2)[:, :, None]
+    most = float(logs.max())
+    total = most + float(np.log(np.exp(logs - most).sum()))
     share = np.exp(logs - total)
     noise = [float(np.sqrt(share.sum(axis=axes) @ NOISE_FACTORS**2)) for axes in ((1, 2), (0, 2))]
     size = float(share.sum(axis=(0, 1)) @ sizes) if columns.shape[1] else 0.0
@@ -102,23 +106,23 @@ def explained(ground: Ground, columns: Floats, T_a_b: Floats | None = None) -> E
 
 @njit(cache=True)
 def _log_likelihoods(
-    y: Floats, G: Floats, shares: Floats, noise2: Floats, sizes2: Floats
+    y: Floats, G: Floats, sharp: Floats, sizes2: Floats
 ) -> Floats:  # pragma: no cover - compiled
-    """(p, p, s): by noise factor of positions, of axes, and size. Covariance D + size² G Gᵀ, D diagonal (Woodbury)."""
+    """(p, p, s): by noise factor of positions, of axes, and size, less what belongs to D alone. Covariance
+    D + size² G Gᵀ, D diagonal, one over `sharp` (Woodbury)."""
     n, r = G.shape
-    p, s = len(noise2), len(sizes2)
+    p, s = len(sharp), len(sizes2)
     out = np.empty((p, p, s))
-    D = np.empty(n)
+    S, h = np.empty((r, r)), np.empty(r)
     for i in range(p):
         for j in range(p):
             plain = 0.0
             for k in range(n):
-                D[k] = noise2[i] * shares[k] + noise2[j] * (1.0 - shares[k])
-                plain += np.log(D[k]) + y[k] * y[k] / D[k]
-            S, h = np.zeros((r, r)), np.zeros(r)
+                plain += y[k] * y[k] * sharp[i, j, k]
+            S[:], h[:] = 0.0, 0.0
             for a in range(r):
                 for k in range(n):
-                    scaled = G[k, a] / D[k]
+                    scaled = G[k, a] * sharp[i, j, k]
                     h[a] += scaled * y[k]
                     for b in range(a + 1):
                         S[a, b] += scaled * G[k, b]
