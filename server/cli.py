@@ -6,13 +6,14 @@ import os
 import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
+from importlib import import_module
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from pydantic import ValidationError
+from typer.core import TyperGroup
 
-from seed_data.phantoms.command import phantom
 from server.errors import ArchproofError, words_of
 from server.inspection.child import ChildLimits, ChildPool
 from server.inspection.folder import (
@@ -32,7 +33,6 @@ from server.rules.catalogue import RULES
 from server.rules.documents import catalogue_markdown, catalogue_rows
 from server.rules.sheet import ToleranceSheet, read_sheet
 from server.rules.wording import count_words
-from server.sending.command import send
 from server.version import SOFTWARE
 
 UNUSABLE = 30
@@ -45,14 +45,31 @@ CHILDREN = 2
 LIMITS = ChildLimits(memory_bytes=4 * 1024**3, wall_s=300.0, cpu_s=600.0)
 """What measuring one record may take before the file counts as too heavy."""
 
+ELSEWHERE = {"phantom": "seed_data.phantoms.command", "send": "server.sending.command"}
+"""Commands that lie in a module of their own, which is loaded only for them: a check should not wait for it."""
+
+
+class _Commands(TyperGroup):
+    """The commands here and those that lie elsewhere."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return [*super().list_commands(ctx), *ELSEWHERE]
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        if cmd_name not in ELSEWHERE:
+            return super().get_command(ctx, cmd_name)
+        alone = typer.Typer(add_completion=False, pretty_exceptions_show_locals=False)
+        alone.command(cmd_name)(getattr(import_module(ELSEWHERE[cmd_name]), cmd_name))
+        return typer.main.get_command(alone)
+
+
 app = typer.Typer(
+    cls=_Commands,
     help="Measures the records of a full-arch conversion and says what to rescan, why and how.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_show_locals=False,
 )
-app.command("phantom")(phantom)
-app.command("send")(send)
 
 
 @app.command()
@@ -73,9 +90,10 @@ def check(
 ) -> None:
     """Check a record set: exit 0 clear, 10 look, 20 return, 30 the folder or form cannot be used."""
     try:
-        record_set = read_folder(folder, bodies)
-        applied = _sheet(sheet)
         with ChildPool(CHILDREN, LIMITS) as children:
+            children.start()
+            record_set = read_folder(folder, bodies)
+            applied = _sheet(sheet)
             report = check_folder(
                 record_set, now=_time(now), run=children.run, sheet=applied, workers=CHILDREN
             )

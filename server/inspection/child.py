@@ -151,6 +151,11 @@ class ChildPool:
         value: R = answer.value
         return value
 
+    def start(self) -> None:
+        """Starts the children now, for who will need them in a moment; without it the first task does."""
+        with self._changed:
+            self._open()
+
     def close(self) -> None:
         """Ends every child, busy ones too: who waits for them gets ChildrenUnavailable. May be called twice."""
         with self._changed:

@@ -11,7 +11,6 @@ from contextlib import suppress
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
-from scipy import stats
 
 from server.measures.arch import pose_of
 from server.measures.bench import CaseBench, RecordBench
@@ -30,6 +29,7 @@ from server.measures.vectors import Vector3, vector
 from server.metrology.bvh import BoxTree
 from server.metrology.constellation.poses import LINE_95
 from server.metrology.impression.differences import Differences, Post, differences_of
+from server.metrology.quantiles import normal_quantile
 from server.metrology.registration.surface import Surface
 from server.metrology.rigid import apply, inverse, turn
 from server.metrology.scan import Points
@@ -192,7 +192,7 @@ def _u95_mm(way: Way, seen: Differences) -> float:
 def u95_of_most_mm(way: Way, seen: Differences, places: list[int], n_candidates: int) -> Floats:
     """(k,) of the differences at places chosen for being most among so many: wide enough that all of them are held together
     with 95 % (Šidák 1967), since the largest of many is mostly one that scatter made larger."""
-    wide = float(stats.norm.isf(0.5 * (1.0 - 0.95 ** (1.0 / max(n_candidates, 1)))))
+    wide = normal_quantile(1.0 - 0.5 * (1.0 - 0.95 ** (1.0 / max(n_candidates, 1))))
     return wide * np.hypot(way.sigma_mm(seen.at[places], seen.normals[places]), BOTH_BENT_MM)
 
 

@@ -8,8 +8,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from scipy.stats import chi2
 
+from server.metrology.quantiles import chi2_quantile
 from server.metrology.scan import Faces, Points
 from server.metrology.topology import Topology
 
@@ -113,9 +113,7 @@ def _tangents(normals: Points) -> tuple[Points, Points]:
 
 def _summed(at: Points, variance: Floats, dof: Floats) -> Scatter:
     typical = float(np.median(dof))
-    low = float(np.quantile(variance, SMOOTH_QUANTILE)) / (
-        float(chi2.ppf(SMOOTH_QUANTILE, typical)) / typical
-    )
+    low = float(np.quantile(variance, SMOOTH_QUANTILE)) / (chi2_quantile(SMOOTH_QUANTILE, typical) / typical)
     sigma = float(np.sqrt(low))
     roughest, place = _roughest_cell(at, variance)
     spread = 1.3 / np.sqrt(2.0 * typical * len(variance))

@@ -17,11 +17,10 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import nnls
-from scipy.stats import chi2, norm
-from scipy.stats import t as student
 
 from server.metrology.bodies.cells import grid_keys
 from server.metrology.bodies.fitting import BodyFit, jacobian
+from server.metrology.quantiles import chi2_quantile, normal_quantile, student_quantile
 from server.metrology.rigid import Array, inverse, small_motion
 
 Floats = NDArray[np.float64]
@@ -103,7 +102,7 @@ def weighed(fits: Sequence[BodyFit]) -> list[Weighed]:
         return []
     patches = [_patches(fit) for fit in fits]
     scatter = _scatter_of(patches)
-    unsure = float(student.ppf(0.975, MODES_SEEN * len(fits)) / norm.ppf(0.975))
+    unsure = student_quantile(0.975, MODES_SEEN * len(fits)) / normal_quantile(0.975)
     return [_stepped(fit, p, scatter, unsure**2) for fit, p in zip(fits, patches, strict=True)]
 
 
@@ -308,4 +307,4 @@ def _ball(C: Array) -> float:
     total, square = float(values.sum()), float((values**2).sum())
     if total <= 0.0:
         return 0.0
-    return float(np.sqrt(square / total * chi2.ppf(0.95, total**2 / square)))
+    return float(np.sqrt(square / total * chi2_quantile(0.95, total**2 / square)))

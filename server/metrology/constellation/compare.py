@@ -7,13 +7,13 @@ from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
 
 from server.metrology.constellation.pairing import Assignment, assignments
 from server.metrology.constellation.poses import Floats, Paired, Poses, angles_rad
 from server.metrology.constellation.seating import misfit_of, seated
 from server.metrology.constellation.shape_change import Scale, ShapeChange, scale_of, shape_change_of
 from server.metrology.constellation.suspects import LEAST_PAIRS, Suspects, log_evidence_of, suspects_of
+from server.metrology.quantiles import normal_density
 from server.metrology.rigid import fit_rigid, leave_one_out_mm, pair_differences_mm
 
 LEAST_MATCHED = 3
@@ -128,7 +128,7 @@ def _clock_log(pairs: Paired) -> float:
     off = np.degrees(angles_rad(pairs.a.clocks, pairs.b.clocks @ T[:3, :3].T))
     said = [1.0 if u is None else u for u in (pairs.a.u95_clock_deg, pairs.b.u95_clock_deg)]
     sigma = np.maximum(np.hypot(said[0], said[1]) / 1.96, LEAST_CLOCK_SIGMA_DEG)
-    agree = CLOCK_TRUST * 2.0 * norm.pdf(off / sigma) / sigma * 180.0 + (1.0 - CLOCK_TRUST)
+    agree = CLOCK_TRUST * 2.0 * normal_density(off / sigma) / sigma * 180.0 + (1.0 - CLOCK_TRUST)
     return float(np.log(agree[np.isfinite(agree)]).sum())
 
 

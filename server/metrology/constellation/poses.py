@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
 
+from server.metrology.quantiles import chi2_quantile
 from server.metrology.rigid import apply, turn
 
 Floats = NDArray[np.float64]
@@ -15,10 +15,10 @@ Floats = NDArray[np.float64]
 MOST_POSES = 16
 LEAST_U95_POSITION_MM, LEAST_U95_AXIS_DEG = 0.0005, 0.005
 """No instrument of this trade knows a seat or an axis better; a smaller statement is raised to this."""
-BALL_95 = float(np.sqrt(chi2.ppf(0.95, 3)))
-CONE_95 = float(np.sqrt(chi2.ppf(0.95, 2)))
+BALL_95 = float(np.sqrt(chi2_quantile(0.95, 3)))
+CONE_95 = float(np.sqrt(chi2_quantile(0.95, 2)))
 """Radius that holds 95 % of an even normal scatter of one unit per direction: 2.795 in space, 2.448 across an axis."""
-LINE_95 = float(np.sqrt(chi2.ppf(0.95, 1)))
+LINE_95 = float(np.sqrt(chi2_quantile(0.95, 1)))
 """Half the interval that holds 95 % along one direction, 1.960: of a length or an angle, whose scatter is that along it. One
 that is small against its scatter is measured too large, on the average, never too small (Rice 1945)."""
 
@@ -134,4 +134,4 @@ def ball_radius(C: Floats) -> float:
     total, square = float(values.sum()), float((values**2).sum())
     if total <= 0.0:
         return 0.0
-    return float(np.sqrt(square / total * chi2.ppf(0.95, total**2 / square)))
+    return float(np.sqrt(square / total * chi2_quantile(0.95, total**2 / square)))

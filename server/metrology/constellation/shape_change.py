@@ -11,12 +11,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from scipy.stats import norm
-from scipy.stats import t as student
 
 from server.metrology.constellation.path import path_through
 from server.metrology.constellation.poses import Floats, Paired, Poses
 from server.metrology.constellation.seating import Misfit, misfit_of, motion_columns, seated, sigmas, stacked
+from server.metrology.quantiles import normal_quantile, student_quantile
 from server.metrology.rigid import fit_rigid
 
 PRIOR_SIGMA_MM = 1.0
@@ -107,7 +106,7 @@ def _noise(left: Floats, freedom: int) -> tuple[float, float]:
     found = float(left @ left) / max(freedom, 1)
     if found <= 1.0:
         return 1.0, 1.0
-    return found, float(student.ppf(0.975, max(freedom, 1)) / norm.ppf(0.975))
+    return found, student_quantile(0.975, max(freedom, 1)) / normal_quantile(0.975)
 
 
 def directions_of(misfit: Misfit) -> ArchDirections:

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
+from server.metrology.quantiles import chi2_quantile, student_quantile
 from server.metrology.registration.fit import Fit, jacobian
 from server.metrology.registration.rings import smoothed
 from server.metrology.rigid import apply
@@ -68,7 +68,7 @@ class Certainty:
     def _half(self, variance: float) -> float:
         if len(self.loose):
             return float("inf")
-        return float(stats.t.ppf(0.975, max(self.freedom, 1)) * np.sqrt(max(variance, 0.0)))
+        return float(student_quantile(0.975, max(self.freedom, 1)) * np.sqrt(max(variance, 0.0)))
 
     def carried(self, T: Floats) -> Certainty:
         """The same in another frame, for the motion the other way round. T: (4, 4) from this frame to that."""
@@ -113,8 +113,8 @@ class Certainty:
         total, squares = float(spread.sum()), float((spread**2).sum())
         if total <= 0.0:
             return 0.0
-        widened = (float(stats.t.ppf(0.975, max(self.freedom, 1))) / 1.96) ** 2
-        return float(np.sqrt(widened * squares / total * stats.chi2.ppf(0.95, total**2 / squares)))
+        widened = (student_quantile(0.975, max(self.freedom, 1)) / 1.96) ** 2
+        return float(np.sqrt(widened * squares / total * chi2_quantile(0.95, total**2 / squares)))
 
 
 def certainty_of(fit: Fit) -> Certainty:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
+from server.metrology.quantiles import student_quantile
 from server.metrology.registration.certainty import Certainty
 from server.metrology.rigid import small_motion
 
@@ -53,7 +53,7 @@ def drawn_rays(aim: Aim, other: Certainty) -> Rays | None:
     tilts = rng.normal(scale=aim.axis_sigma_rad, size=(TRIALS, 3))
     axes = aim.axis + tilts - np.outer(tilts @ aim.axis, aim.axis)
     axes /= np.linalg.norm(axes, axis=1, keepdims=True)
-    few = float(stats.t.ppf(0.975, max(other.freedom, 1))) / 1.96
+    few = student_quantile(0.975, max(other.freedom, 1)) / 1.96
     motions = rng.multivariate_normal(np.zeros(6), other.covariance * few**2, size=TRIALS, method="eigh")
     for k, motion in enumerate(motions):
         T = small_motion(motion)
