@@ -27,6 +27,7 @@ from server.measures.vectors import Vector3, vector
 from server.metrology.constellation.poses import BALL_95, CONE_95
 from server.metrology.rigid import angle_between_deg, apply, turn
 from server.metrology.space.axis_rays import exits, first_met, open_channel
+from server.metrology.space.fitted_place import way_to_fitted
 from server.metrology.space.occlusal_plane import occlusal_of_teeth
 from server.metrology.space.outer_face import Face, FacePlace, across_arch, face_at
 from server.metrology.space.trials import Aim
@@ -201,8 +202,9 @@ def _to_opposing(aim: Aim, opposing: Against) -> dict[str, Any]:
     u95 = opposing.u95_mm(rays, met)
     if u95 is None:
         return {"opposing_says": "its axis does not meet the other jaw as scanned"}
-    way = float(met.way_mm[0])
-    at = rays.origins[0] + way * rays.directions[0]
+    origin, direction = rays.origins[0], rays.directions[0]
+    way = way_to_fitted(opposing.surface, origin, direction, float(met.way_mm[0]), opposing.scatter_mm)
+    at = origin + way * direction
     return {"opposing_mm": way, "u95_opposing_mm": u95, "opposing_at_mm": vector(at)}
 
 
@@ -262,7 +264,7 @@ def _form_part(form: CaseForm) -> Any:
 
 SPACE = CaseMeasure(
     name="space.sites",
-    revision=2,
+    revision=3,
     result=SpaceResult,
     roles=MESH_ROLES | {Role.MARKERS},
     compute=_measure,

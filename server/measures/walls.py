@@ -21,6 +21,7 @@ from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.sides import SIDES
 from server.measures.sites import SITES
 from server.measures.space import SPACE, SpaceResult
+from server.measures.texture import TEXTURE
 from server.measures.vectors import Vector3, vector
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bvh import BoxTree
@@ -84,7 +85,7 @@ def _measure(bench: CaseBench) -> WallsResult:
         others = [other for i, other in enumerate(standing) if i != k]
         near = [_near(surface, standing[k]) for surface in laid_on]
         lay = [surface for surface in near if surface is not None]
-        walls = least_walls(denture.surface, standing[k], others, lay, impression)
+        walls = least_walls(denture.surface, standing[k], others, lay, impression, denture.scatter_mm)
         found.append(_site(position, walls, denture))
     return WallsResult(denture=denture.file, missing=None, sites=tuple(found))
 
@@ -165,11 +166,11 @@ def _u95_mm(position: SitePosition, wall: Wall, denture: Against) -> float:
 
 WALLS = CaseMeasure(
     name="denture.walls",
-    revision=3,
+    revision=4,
     result=WallsResult,
     roles=MESH_ROLES | {Role.MARKERS},
     compute=_measure,
-    needs=(BODIES, IMPRINTS, FACING, SIDES),
+    needs=(BODIES, IMPRINTS, FACING, SIDES, TEXTURE),
     builds_on=(SITES, IMPRINT_SITES, MARKERS, JOINT, SPACE),
     uses_bodies=True,
 )

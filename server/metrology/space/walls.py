@@ -2,6 +2,9 @@
 
 A wall ends on the denture's outer side. Its other side, which lay on tissue and bodies, faces them and is told by that:
 it looks at the body, or at tissue or another body within reach of it.
+
+The least of many ways that scatter is one that scatter made shorter: what the least of as many is expected to fall short by is
+put back, so that a broad wall of one thickness is not read thinner than a narrow one (Blom 1958, from memory).
 """
 
 from __future__ import annotations
@@ -11,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bvh import BoxTree
@@ -38,6 +42,8 @@ UPRIGHT = 0.7
 OTHER_FACE = 0.5
 """The face on which the channel comes out is no wall of it; walls are faces turned from that by more than 60°."""
 STEPS = 30
+COMPETING_SCATTERS = 3.0
+"""Points within so many scatters of the least way might each as well have been the least."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +65,7 @@ class Standing:
     leaves_normal: Floats | None
 
 
-_WallOf = Callable[[BoxTree, Floats, Standing], Wall | None]
+_WallOf = Callable[[BoxTree, Floats, Standing, float], Wall | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +82,11 @@ def least_walls(
     others: Sequence[Standing],
     laid_on: Sequence[Surface],
     impression: Mask | None = None,
+    scatter_mm: float = 0.0,
 ) -> Walls:
     """The thinnest walls beside a body and its channel. others: the bodies beside it; laid_on: surfaces that the denture lay
-    on, in its frame, scanned side out; impression: (m,) facets known to be of its impression side, where they are."""
+    on, in its frame, scanned side out; impression: (m,) facets known to be of its impression side, where they are; scatter_mm: of
+    the denture's points."""
     near = _near(denture, body)
     if impression is not None:
         near = near[~impression[near]]
@@ -87,8 +95,8 @@ def least_walls(
     beside = near[_beside_body(denture, near, body)]
     above = near[_beside_channel(denture, near, body)]
     return Walls(
-        _of_faces(denture, beside, body, others, laid_on, _body_wall),
-        _of_faces(denture, above, body, others, laid_on, _channel_wall),
+        _of_faces(denture, beside, body, others, laid_on, _body_wall, scatter_mm),
+        _of_faces(denture, above, body, others, laid_on, _channel_wall, scatter_mm),
     )
 
 
@@ -139,6 +147,7 @@ def _of_faces(
     others: Sequence[Standing],
     laid_on: Sequence[Surface],
     wall_of: _WallOf,
+    scatter_mm: float,
 ) -> Wall | None:
     facets = facets[~_lay_on(denture, facets, others, laid_on)]
     if len(facets) == 0:
@@ -146,7 +155,13 @@ def _of_faces(
     faces = denture.topology.scan.faces[facets]
     used, flat = np.unique(faces, return_inverse=True)
     outer = BoxTree(Scan(denture.topology.scan.vertices[used], flat.reshape(-1, 3).astype(np.int32)))
-    return wall_of(outer, denture.topology.scan.vertices[used], body)
+    return wall_of(outer, denture.topology.scan.vertices[used], body, scatter_mm)
+
+
+def short_by_mm(ways_mm: Floats, scatter_mm: float) -> float:
+    """By how much the least of ways (n,) that scatter is expected to fall short of the least without scatter."""
+    n = int(np.count_nonzero(ways_mm <= np.min(ways_mm) + COMPETING_SCATTERS * scatter_mm))
+    return float(scatter_mm * stats.norm.isf((1.0 - 0.375) / (n + 0.25)))
 
 
 def _lay_on(
@@ -169,7 +184,7 @@ def _faces(tree: BoxTree, their_normals: Floats, middles: Floats, normals: Float
     return np.asarray((hits.facets >= 0) & (against < -ALIKE))
 
 
-def _body_wall(outer: BoxTree, vertices: Floats, body: Standing) -> Wall | None:
+def _body_wall(outer: BoxTree, vertices: Floats, body: Standing, scatter_mm: float) -> Wall | None:
     """The shortest way between the outer side and the body, from the nearest vertex on by going to and fro (von Neumann 1950)."""
     back = inverse(body.T)
     far = body.kind.tree.nearest(apply(back, vertices), REACH_MM)
@@ -180,10 +195,10 @@ def _body_wall(outer: BoxTree, vertices: Floats, body: Standing) -> Wall | None:
         outside = outer.nearest(inside)
         inside = apply(body.T, body.kind.tree.nearest(apply(back, outside.points)).points)
     ends = outer.nearest(inside)
-    return Wall(float(ends.distance_mm[0]), ends.points[0])
+    return Wall(float(ends.distance_mm[0]) + short_by_mm(far.distance_mm, scatter_mm), ends.points[0])
 
 
-def _channel_wall(outer: BoxTree, vertices: Floats, body: Standing) -> Wall | None:
+def _channel_wall(outer: BoxTree, vertices: Floats, body: Standing, scatter_mm: float) -> Wall | None:
     """The same for the channel, a cylinder about the axis from the body's top to where it comes out."""
     back = inverse(body.T)
     local = apply(back, vertices)
@@ -195,5 +210,5 @@ def _channel_wall(outer: BoxTree, vertices: Floats, body: Standing) -> Wall | No
         outside = outer.nearest(apply(body.T, on_axis))
         on_axis[0, 2] = float(np.clip(apply(back, outside.points)[0, 2], low, high))
     ends = outer.nearest(apply(body.T, on_axis))
-    wall = float(ends.distance_mm[0]) - CHANNEL_RADIUS_MM
+    wall = float(ends.distance_mm[0]) + short_by_mm(far, scatter_mm) - CHANNEL_RADIUS_MM
     return Wall(max(wall, 0.0), ends.points[0]) if wall < REACH_MM else None

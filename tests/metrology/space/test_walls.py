@@ -7,7 +7,7 @@ import pytest
 
 from server.metrology.rigid import apply, small_motion
 from server.metrology.scan import Scan
-from server.metrology.space.walls import CHANNEL_RADIUS_MM, Standing, least_walls
+from server.metrology.space.walls import CHANNEL_RADIUS_MM, Standing, least_walls, short_by_mm
 from tests.metrology.space.solids import UP, block, cylinder, hollowed, post, ready_post, surface
 
 KIND = ready_post(2.0, 5.0)
@@ -35,6 +35,28 @@ def test_the_thinnest_side_is_found() -> None:
     assert found.body is not None
     assert found.body.wall_mm == pytest.approx(2.0, abs=0.002)
     assert found.body.at[0] == pytest.approx(-4.0, abs=1e-9)
+
+
+def test_a_wall_whose_points_scatter_is_not_read_thinner() -> None:
+    """The thin side, of 2.0 mm over 50 mm², scattered by 0.02 mm: the least of its points alone falls short by 0.05 mm."""
+    outer = block((10.0, 10.5, 12.5), (1.0, 0.25, 2.25), edge_mm=0.3)
+    off = np.random.default_rng(5).normal(scale=0.02, size=outer.n_vertices)
+    outer.vertices[:, 0] += np.where(outer.vertices[:, 0] < -3.999, off, 0.0)
+    denture = surface(hollowed(outer, closed_post()))
+    taken, told = (least_walls(denture, standing(), (), (), scatter_mm=s) for s in (0.0, 0.02))
+    assert taken.body is not None
+    assert told.body is not None
+    assert taken.body.wall_mm < 1.96
+    assert told.body.wall_mm == pytest.approx(
+        2.0, abs=0.015
+    )  # the least of 100 and more varies by 0.4 scatters
+
+
+@pytest.mark.parametrize(("n", "expected"), [(1, 0.0), (5, 1.163), (100, 2.508)])
+def test_the_least_of_n_falls_short_by_its_expected_value(n: int, expected: float) -> None:
+    """Expected extremes of n normal values: 1.16296 of 5, 2.50759 of 100 (Harter 1961, from memory)."""
+    ways = np.concatenate([np.full(n, 3.0), [3.4]])
+    assert short_by_mm(ways, 0.1) == pytest.approx(0.1 * expected, abs=0.002)
 
 
 def test_over_the_top_counts_as_well() -> None:
