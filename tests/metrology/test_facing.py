@@ -4,7 +4,13 @@ import numpy as np
 import pytest
 
 from server.metrology.bvh import BoxTree
-from server.metrology.facing import Side, facing_of, turned_toward_scanner
+from server.metrology.facing import (
+    Side,
+    facing_of,
+    turned_as_likely,
+    turned_as_told,
+    turned_toward_scanner,
+)
 from server.metrology.scan import Scan
 from server.metrology.topology import topology_of
 from tests.metrology.shapes import (
@@ -103,3 +109,12 @@ def test_a_main_part_that_sees_otherwise_is_not_overruled_by_the_rest() -> None:
     assert other.score == pytest.approx(0.06, abs=0.015)
     _, alike = _facing(joined(deep, beside)).patches
     assert (alike.side, alike.is_certain) == (Side.SCANNER, True)
+
+
+@pytest.mark.parametrize("change", [lambda s: s, turned], ids=["as made", "inside out"])
+def test_what_was_told_before_turns_the_same_facets(change) -> None:  # type: ignore[no-untyped-def]
+    piece = change(joined(cap(25.0, 25.0, 4), moved(turned(cap(20.0, 20.0, 4)))))
+    facing = _facing(piece)
+    again = turned_as_told(topology_of(piece), [patch.number for patch in facing.away])
+    np.testing.assert_array_equal(again.faces, turned_as_likely(piece, facing).faces)
+    assert (again is piece) == (not facing.away)

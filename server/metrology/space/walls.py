@@ -14,10 +14,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bvh import BoxTree
+from server.metrology.quantiles import normal_quantile
 from server.metrology.registration.surface import Surface
 from server.metrology.rigid import apply, inverse, turn
 from server.metrology.scan import Scan
@@ -161,7 +161,7 @@ def _of_faces(
 def short_by_mm(ways_mm: Floats, scatter_mm: float) -> float:
     """By how much the least of ways (n,) that scatter is expected to fall short of the least without scatter."""
     n = int(np.count_nonzero(ways_mm <= np.min(ways_mm) + COMPETING_SCATTERS * scatter_mm))
-    return float(scatter_mm * stats.norm.isf((1.0 - 0.375) / (n + 0.25)))
+    return float(scatter_mm * normal_quantile(1.0 - (1.0 - 0.375) / (n + 0.25)))
 
 
 def _lay_on(
