@@ -10,7 +10,7 @@ from server.rules.cautions import CAUTIONS
 from server.rules.wording import count_words, sentence
 
 _SOURCES = {
-    "markers": "implant positions from photogrammetry; they govern, the jaw scan carries the tissue",
+    "markers": "implant positions from photogrammetry; they govern",
     "jaw": "the scan bodies of the jaw scan; nothing independent has checked their span",
     "jaw-by-hand": "the scan bodies of the jaw scan, fitted from spots that a person matched by hand",
     "imprints": "imprints in the denture; for tissue and a luted provisional only, never for a rigid definitive",
@@ -39,7 +39,7 @@ def _lines(parts: Parts, release: Manifest) -> Iterator[str]:
     if parts.positions:
         for source in dict.fromkeys(row.source for row in parts.positions):
             sites = ", ".join(row.tooth for row in parts.positions if row.source == source)
-            yield f"Site {sites}: from {_SOURCES[source]}."
+            yield f"Site {sites}: from {_SOURCES[source]}{_tissue(parts) if source == 'markers' else ''}."
         yield "positions/positions.csv and .json hold seat, axis, clocking, source and uncertainty; bodies/ holds the reference"
         yield "body at each site, so that any design program can set its own part on it."
         off = [row.jaw_off_mm for row in parts.positions if row.jaw_off_mm is not None]
@@ -66,6 +66,19 @@ def _lines(parts: Parts, release: Manifest) -> Iterator[str]:
     yield from CAUTIONS
     yield ""
     yield f"manifest.json names {count_words(len(release.records), 'record')} as sent, and every file here, with SHA-256."
+
+
+def _tissue(parts: Parts) -> str:
+    """What carries the tissue where the implant positions are a record of their own."""
+    roles = {piece.role for piece in parts.pieces}
+    for role, words in (
+        ("jaw", "the jaw scan"),
+        ("tissue", "the tissue scan"),
+        ("positive", "the positive of the denture"),
+    ):
+        if role in roles:
+            return f", {words} carries the tissue"
+    return ""
 
 
 def _pieces(parts: Parts) -> Iterator[str]:
