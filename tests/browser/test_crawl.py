@@ -7,20 +7,20 @@ from collections.abc import Callable
 import pytest
 from playwright.sync_api import Page, expect
 
-from tests.browser.conftest import DESK, TABLET, Watched, sign_in, sign_in_clinic, sign_in_lab
+from tests.browser.conftest import DESK, PHONE, TABLET, Watched, sign_in, sign_in_clinic, sign_in_lab
 from tests.browser.portal import CLINIC_EMAIL
-from tests.browser.test_walk import shot
+from tests.browser.seeing import see
 
 pytestmark = pytest.mark.browser
 
-SIZES = {"tablet": TABLET, "desk": DESK}
+SIZES = {"phone": PHONE, "tablet": TABLET, "desk": DESK}
 
 
 @pytest.mark.parametrize("size", SIZES)
 def test_the_pages_of_a_clinic(open_page: Callable[..., Watched], size: str) -> None:
     page = open_page(SIZES[size]).page
     page.goto("/sign-in")
-    shot(page, f"{size}-sign-in")
+    see(page, f"{size}-sign-in")
     sign_in_clinic(page)
     for path in ("/", "/tokens", "/interface", "/rules", "/sheets", "/patterns"):
         visit(page, path, f"{size}-clinic{path.replace('/', '-')}")
@@ -52,7 +52,7 @@ def visit(page: Page, path: str, name: str) -> None:
     assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, (
         f"{path} is wider than the screen"
     )
-    shot(page, name)
+    see(page, name)
 
 
 def test_a_link_joins_one_person_once(open_page: Callable[..., Watched]) -> None:
@@ -63,10 +63,10 @@ def test_a_link_joins_one_person_once(open_page: Callable[..., Watched]) -> None
     lab.get_by_label("To", exact=True).select_option(label="Weir Lane Dental")
     lab.get_by_role("button", name="Make the link").click()
     link = lab.locator(".secret").inner_text()
-    shot(lab, "desk-invited")
+    see(lab, "desk-invited")
     guest = open_page(TABLET).page
     guest.goto(link[link.index("/join/") :])
-    shot(guest, "tablet-join")
+    see(guest, "tablet-join")
     guest.get_by_label("Your name").fill("Noor Quayle")
     guest.get_by_label("Password").fill("four clear words here")
     guest.get_by_role("button", name="Join").click()
@@ -104,5 +104,5 @@ def test_another_clinics_case_is_not_here(open_page: Callable[..., Watched]) -> 
     assert response is not None
     assert response.status == 404
     expect(watched.page.get_by_role("heading", name="Not here")).to_be_visible()
-    shot(watched.page, "tablet-404")
+    see(watched.page, "tablet-404")
     watched.complaints[:] = [c for c in watched.complaints if "404" not in c]

@@ -4,7 +4,6 @@ the lab finds the case, fetches a record, returns it; the clinic reads why."""
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -14,18 +13,11 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import DESK, TABLET, RecordSet, Watched, sign_in_clinic, sign_in_lab
+from tests.browser.seeing import see
 
 pytestmark = pytest.mark.browser
 
 VERDICT_MS = 240_000
-SHOTS = os.environ.get("ARCHPROOF_SHOTS")
-"""Folder for screenshots of every step; none are kept where it is not set."""
-
-
-def shot(page: Page, name: str) -> None:
-    if SHOTS:
-        Path(SHOTS).mkdir(parents=True, exist_ok=True)
-        page.screenshot(path=f"{SHOTS}/{name}.png", full_page=True)
 
 
 def fill_form(page: Page, form: dict[str, Any]) -> None:
@@ -65,27 +57,27 @@ def test_the_way_of_a_case(open_page: Callable[..., Watched], record_set: Record
     assert record_set.n_triangles >= 600_000
     clinic = open_page(TABLET).page
     sign_in_clinic(clinic)
-    shot(clinic, "01-home-empty")
+    see(clinic, "01-home-empty")
     clinic.get_by_role("button", name="New case").click()
-    shot(clinic, "02-form-empty")
+    see(clinic, "02-form-empty")
     fill_form(clinic, record_set.form)
-    shot(clinic, "03-form")
+    see(clinic, "03-form")
     clinic.get_by_role("button", name="To the scans").click()
     clinic.wait_for_url(re.compile(r"/cases/\w+$"))
-    shot(clinic, "04-case-empty")
+    see(clinic, "04-case-empty")
 
     for role, paths in record_set.files.items():
         for path in [record_set.bad_jaw] if role == "jaw" else paths:
             pick(clinic, f"#slot-{role} .slot-deeds > label", path)
             clinic.locator(f"#slot-{role} .slot-file", has_text=path.name).wait_for()
-    shot(clinic, "05-measuring")
+    see(clinic, "05-measuring")
     standing = clinic.locator("#standing .standing")
     expect(standing).to_have_class(re.compile("return"), timeout=VERDICT_MS)
     expect(standing).to_contain_text("redo the jaw scan")
     hole = clinic.locator("#reasons article", has_text="hole")
     expect(hole.first).to_be_visible()
     expect(clinic.locator("#rail .gate.hold")).not_to_have_count(0)
-    shot(clinic, "06-return")
+    see(clinic, "06-return")
 
     replace = clinic.locator("#slot-jaw").get_by_text("Replace this file")
     with clinic.expect_file_chooser() as chooser:
@@ -98,10 +90,10 @@ def test_the_way_of_a_case(open_page: Callable[..., Watched], record_set: Record
     expect(hole).to_have_count(0)
     expect(clinic.locator("#rail .gate.hold")).to_have_count(0)
     expect(clinic.locator("#rail .gate.may", has_text="Nothing more to rescan")).to_have_count(1)
-    shot(clinic, "07-cleared")
+    see(clinic, "07-cleared")
     clinic.get_by_role("button", name="Send to the lab").click()
     expect(standing).to_contain_text("with the lab")
-    shot(clinic, "08-sent")
+    see(clinic, "08-sent")
 
     lab = open_page(DESK).page
     sign_in_lab(lab)
@@ -109,10 +101,10 @@ def test_the_way_of_a_case(open_page: Callable[..., Watched], record_set: Record
     code = str(record_set.form["patient_code"])
     lab.get_by_label("Find").fill(code.split("-")[0])
     lab.get_by_role("button", name="Show").click()
-    shot(lab, "09-queue")
+    see(lab, "09-queue")
     lab.get_by_role("link", name=code).click()
     expect(lab.get_by_role("heading", name="Findings")).to_be_visible()
-    shot(lab, "10-review")
+    see(lab, "10-review")
     with lab.expect_download() as fetched:
         head = lab.get_by_role("rowheader", name="Jaw scan with scan bodies")
         lab.locator("#records tr").filter(has=head).get_by_role("link").click()
@@ -126,6 +118,6 @@ def test_the_way_of_a_case(open_page: Callable[..., Watched], record_set: Record
     expect(lab.get_by_text("The case is back with the clinic.")).to_be_visible()
     expect(clinic.locator("#talk")).to_contain_text("left bite scan again", timeout=15_000)
     expect(standing).to_contain_text("sent this case back")
-    shot(clinic, "11-returned")
+    see(clinic, "11-returned")
     clinic.goto("/")
-    shot(clinic, "12-home")
+    see(clinic, "12-home")

@@ -148,8 +148,18 @@ VACANT = SlotView(
 )
 
 
+FILLED = {
+    "measuring": "Working jaw without scan bodies",
+    "clear": "Opposing jaw",
+    "look": "Relined denture, all round",
+    "return": "Bite",
+}
+
+
 def filled_slot(kind: str) -> SlotView:
-    return SlotView(f"sample-{kind}", JAW, "", level_tag(Level.CLEAR), (record(kind),), True, False, TAKES)
+    return SlotView(
+        f"sample-{kind}", FILLED[kind], "", level_tag(Level.CLEAR), (record(kind),), True, False, TAKES
+    )
 
 
 def slots() -> tuple[SlotView, ...]:

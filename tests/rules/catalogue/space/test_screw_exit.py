@@ -33,6 +33,13 @@ def test_on_the_outer_face_the_lab_looks_however_far_the_edge() -> None:
     assert finding.where[0].record == "denture.stl"
 
 
+@pytest.mark.parametrize("face", [Face.INNER, Face.CHEWING])
+def test_behind_the_front_teeth_there_is_no_edge_to_come_near(face: Face) -> None:
+    """Site 0 is a molar, 36."""
+    finding = ask(RULE, roomy(room(0, face=face, crest_mm=0.2)))[0]
+    assert (finding.outcome, finding.level) == (Outcome.PASSED, Level.CLEAR)
+
+
 def test_what_is_missing_is_said() -> None:
     lost = Missing(says="it could not be placed", because="surface/no-fit")
     found = ask(RULE, roomy(space={"denture": None, "denture_missing": lost}))
