@@ -204,7 +204,7 @@ def _place_beyond(
 
 CHANGE = CaseMeasure(
     name="surface.change",
-    revision=2,
+    revision=3,
     result=ChangeResult,
     roles=CHANGE_ROLES,
     compute=_measure,

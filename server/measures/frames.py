@@ -226,15 +226,21 @@ def _try(web: _Web, file: str, partners: Sequence[Role]) -> None:
 
 
 def _spread(web: _Web, root: str) -> None:
-    """Carries the root's frame along the links, the opposing jaw by all of its bite scans together."""
+    """Carries the root's frame along the links, the opposing jaw by all of its bite scans together, and by the opposing jaw
+    those bite scans that lie on it alone."""
     web.held[root] = _Held(_still(), (), is_delivered=True)
     near = [file for role in (Role.TISSUE, Role.DENTURE, Role.JAW, Role.BITE) for file in web.of(role)]
-    while any(_hold(web, file, root) for file in near):
-        pass
+    _hold_all(web, near, root)
     for file in web.of(Role.OPPOSING):
         _hold_opposing(web, file)
+    _hold_all(web, web.of(Role.BITE), root)
     for file in web.of(Role.BEFORE):
         _hold(web, file, root)
+
+
+def _hold_all(web: _Web, files: Sequence[str], root: str) -> None:
+    while any(_hold(web, file, root) for file in files):
+        pass
 
 
 def _hold(web: _Web, file: str, root: str) -> bool:
@@ -340,7 +346,7 @@ def _other(link: Link, file: str) -> str:
 
 JOINT = CaseMeasure(
     name="frames.joint",
-    revision=3,
+    revision=4,
     result=JointResult,
     roles=MESH_ROLES,
     compute=_measure,

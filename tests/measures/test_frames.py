@@ -8,6 +8,7 @@ from server.measures.measure import Status
 from server.measures.relation import Came
 from server.metrology.bite.meeting import Jaws
 from server.metrology.rigid import apply
+from server.metrology.scan import Scan
 from tests.measures.mouths import LandMouth
 from tests.metrology.registration.landscapes import frame, hills, meshed
 
@@ -54,6 +55,22 @@ def test_a_delivered_relation_stands_and_the_bite_scans_speak_against_it() -> No
     assert found.is_delivered
     assert found.bites_off_mm == pytest.approx(1.0, abs=0.03)
     assert found.bites_off_deg == pytest.approx(0.0, abs=0.1)
+
+
+def test_a_bite_scan_that_lies_on_the_opposing_jaw_alone_is_placed_by_it() -> None:
+    """The other bite scan carries the opposing jaw; this one shows no more of the working jaw than a few square millimetres."""
+    mouth = LandMouth()
+    bite = mouth.records["bite-left.stl"]
+    shows = bite.vertices[:, 2] > bite.vertices[:, 2].mean()
+    mouth.records["bite-left.stl"] = Scan(bite.vertices, bite.faces[shows[bite.faces].all(axis=1)])
+    mouth.apart()
+    result = joint(mouth)
+    found = placed(result, "bite-left.stl")
+    assert placed(result, "opposing.stl").via == ("bite-right.stl",)
+    assert found.via[-1] == "opposing.stl"
+    points = mouth.records["bite-left.stl"].vertices
+    true = apply(mouth.relation("bite-left.stl", "jaw.stl"), points)
+    assert np.linalg.norm(apply(found.motion, points) - true, axis=1).mean() < 0.05
 
 
 def test_far_from_what_the_bite_scans_say_it_is_another_frame() -> None:

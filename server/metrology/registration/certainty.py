@@ -127,7 +127,7 @@ def certainty_of(fit: Fit) -> Certainty:
     arm = max(float(np.sqrt((arms**2).sum(axis=1).mean())), 1e-6)
     loose = _loose(fit, arm)
     scores = J * (fit.weights[used] * fit.meeting.offset_mm[used])[:, None]
-    inverse = np.linalg.pinv((J * _slopes(fit)[used, None]).T @ J, rcond=1e-12, hermitian=True)
+    inverse = np.linalg.pinv((J * fit.slopes[used, None]).T @ J, rcond=1e-12, hermitian=True)
     best, freedom = np.zeros((6, 6)), 1
     for size in PATCHES_MM:
         patches = _patch_sums(scores, fit.meeting.at[used], size)
@@ -138,12 +138,6 @@ def certainty_of(fit: Fit) -> Certainty:
         if np.trace(_even(covariance, arm)) > np.trace(_even(best, arm)):
             best, freedom = covariance, n - 6
     return Certainty(best, fit.centre, freedom, arm, loose)
-
-
-def _slopes(fit: Fit) -> Floats:
-    """How steeply each offset's pull grows with it: the weights' own falling off counted in (Huber 1981, ch. 6)."""
-    r2, s2 = fit.meeting.offset_mm**2, fit.scale_mm**2
-    return np.asarray(fit.weights * (1.0 - 4.0 * r2 / (s2 + r2)))
 
 
 def _even(covariance: Floats, arm_mm: float) -> Floats:

@@ -2,7 +2,7 @@
 
 Point-to-plane steps (Chen & Medioni 1991) with exact closest points; weights after Geman & McClure, whose scale falls
 from what the start may be off to the scatter of what agrees, so that what has changed between two scans pulls no more,
-also where that is the greater part of what overlaps.
+also where that is the greater part of what overlaps, or differs by no more than single points scatter.
 """
 
 from __future__ import annotations
@@ -13,6 +13,14 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from server.metrology.registration.agreement import (
+    LEAST_SIGMA_MM,
+    MAD,
+    Patches,
+    Weights,
+    core_sigma,
+    weights_by,
+)
 from server.metrology.registration.surface import Samples, Surface
 from server.metrology.rigid import apply, small_motion, turn
 from server.metrology.scan import Points
@@ -27,10 +35,7 @@ OVERLAP_MM = 1.0
 SHRINK = 0.6
 LEAST_SCALE_MM = 0.012
 SCALE_PER_SIGMA = 3.0
-MAD = 1.4826
-"""Standard deviation over the median of amounts, of a normal scatter."""
-CORE_SIGMAS, CORE_STILL, FEWEST_IN_CORE = 3.0, 0.98, 50
-"""The scatter of what agrees is read within so many of itself, until it falls no further."""
+LEAST_STEEPNESS = 0.35
 STILL_MM = 1e-4
 """A step that moves the points by less than this (root mean square) ends the fit."""
 
@@ -52,12 +57,13 @@ class Meeting:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """T: (4, 4) target from probe. scale_mm: of the weights at the end; weights: (n,), about `centre` (3,); sigma_mm: robust
+    """T: (4, 4) target from probe. scale_mm: of the weights at the end; weights, slopes: (n,), about `centre` (3,); sigma_mm: robust
     scatter of the offsets, core_mm: of those that agree with each other."""
 
     T: Floats
     meeting: Meeting
     weights: Floats
+    slopes: Floats
     scale_mm: float
     sigma_mm: float
     core_mm: float
@@ -104,61 +110,67 @@ def smooth_normals(corners: Floats, normals: Floats, points: Points) -> Points:
     return out
 
 
-def fit_from(probe: Samples, target: Surface, start: Floats, *, scale_mm: float, steps: int) -> Fit:
+def fit_from(
+    probe: Samples,
+    target: Surface,
+    start: Floats,
+    *,
+    scale_mm: float,
+    steps: int,
+    patches: Patches | None = None,
+) -> Fit:
     """The pose that the start leads to, and how the points meet the surface there, within OVERLAP_MM.
 
-    scale_mm: what the start may be off; steps: the most to be taken."""
+    scale_mm: what the start may be off; steps: the most to be taken; patches: of the probe, to weigh them as well."""
     T, scale, sigma = start, scale_mm, scale_mm
     converged, taken = False, 0
     for step in range(steps):
         taken = step + 1
         meeting = meeting_of(probe, target, T, min(max(4.0 * scale, 0.3), 1.5))
-        sigma = _core_sigma_mm(meeting)
+        sigma = core_sigma(meeting.offset_mm[meeting.is_met])
         scale = max(SHRINK * scale, SCALE_PER_SIGMA * sigma, LEAST_SCALE_MM) if step else scale
-        T, moved = stepped(T, meeting, scale)
+        T, moved = stepped(T, meeting, weights_of(meeting, scale, patches if step else None))
         if moved < STILL_MM and scale <= 1.05 * max(SCALE_PER_SIGMA * sigma, LEAST_SCALE_MM):
             converged = True
             break
     meeting = meeting_of(probe, target, T, OVERLAP_MM)
-    weights = _weights(meeting, scale)
-    centre = _centre(meeting, weights)
-    sigma, core = _sigma_mm(meeting), _core_sigma_mm(meeting)
-    return Fit(T, meeting, weights, scale, sigma, core, centre, converged, taken)
+    weights = weights_of(meeting, scale, patches)
+    centre = _centre(meeting, weights.values)
+    sigma, core = _sigma_mm(meeting), core_sigma(meeting.offset_mm[meeting.is_met])
+    return Fit(T, meeting, weights.values, weights.slopes, scale, sigma, core, centre, converged, taken)
 
 
-def stepped(T: Floats, meeting: Meeting, scale_mm: float) -> tuple[Floats, float]:
-    """The pose after one step under weights of a scale, and how far it moved, mm at 20 mm from the middle."""
-    H, g, centre = _normal_equations(meeting, _weights(meeting, scale_mm))
-    motion: Floats = np.linalg.solve(H + _stiffness(H), g).astype(np.float64)
+def stepped(T: Floats, meeting: Meeting, weights: Weights) -> tuple[Floats, float]:
+    """The pose after one step under weights, and how far it moved, mm at 20 mm from the middle."""
+    centre = _centre(meeting, weights.values)
+    J = jacobian(meeting, centre)
+    weighted = J * weights.values[:, None]
+    H, g = weighted.T @ J, -weighted.T @ meeting.offset_mm
+    motion: Floats = np.linalg.solve(_steepness(H, J, weights.slopes), g).astype(np.float64)
     moved = np.linalg.norm(motion[3:]) + np.linalg.norm(motion[:3]) * 20.0
     return _moved(T, motion, centre), float(moved)
+
+
+def _steepness(H: Floats, J: Floats, slopes: Floats) -> Floats:
+    """(6, 6) of the pull by the motion: by the slopes of the weights (Newton's steps) where these are nowhere far below the
+    weights, so that the steps stay short; else by the weights, which lead there more slowly and from farther off."""
+    held = H + _stiffness(H)
+    root = np.linalg.cholesky(held)
+    steep = (J * slopes[:, None]).T @ J + _stiffness(H)
+    across = np.linalg.solve(root, np.linalg.solve(root, steep).T)
+    return steep if np.linalg.eigvalsh(across)[0] > LEAST_STEEPNESS else held
 
 
 def _sigma_mm(meeting: Meeting) -> float:
     """Robust standard deviation about zero of the offsets; a tenth of a micrometre at least."""
     offsets = np.abs(meeting.offset_mm[meeting.is_met])
-    return max(MAD * float(np.median(offsets)), 1e-4) if len(offsets) else 1.0
+    return max(MAD * float(np.median(offsets)), LEAST_SIGMA_MM) if len(offsets) else 1.0
 
 
-def _core_sigma_mm(meeting: Meeting) -> float:
-    """The same of the offsets that agree with each other: read again and again within CORE_SIGMAS of itself. Where offsets
-    pile up about zero it falls to the scatter of that pile; of a scatter without one, such as that of a bent arch, it stays.
-    """
-    offsets = np.sort(np.abs(meeting.offset_mm[meeting.is_met]))
-    n = len(offsets)
-    sigma = max(MAD * float(offsets[n // 2]), 1e-4) if n else 1.0
-    while n > FEWEST_IN_CORE:
-        n = int(np.searchsorted(offsets, CORE_SIGMAS * sigma))
-        within = max(MAD * float(offsets[n // 2]), 1e-4)
-        if within > CORE_STILL * sigma:
-            break
-        sigma = within
-    return sigma
-
-
-def _weights(meeting: Meeting, scale_mm: float) -> Floats:
-    s2 = scale_mm**2
-    return np.where(meeting.is_met, (s2 / (s2 + meeting.offset_mm**2)) ** 2, 0.0)
+def weights_of(meeting: Meeting, scale_mm: float, patches: Patches | None = None) -> Weights:
+    """By each point's own offset, and by that of the patch it lies in, where patches are given."""
+    own = weights_by(meeting.offset_mm, meeting.is_met, scale_mm)
+    return own if patches is None else patches.weigh(meeting.offset_mm, own, meeting.is_met)
 
 
 def jacobian(meeting: Meeting, centre: Floats) -> Floats:
@@ -169,13 +181,6 @@ def jacobian(meeting: Meeting, centre: Floats) -> Floats:
 def _centre(meeting: Meeting, weights: Floats) -> Floats:
     total = float(weights.sum())
     return np.asarray(weights @ meeting.at / total if total > 0.0 else meeting.at.mean(axis=0))
-
-
-def _normal_equations(meeting: Meeting, weights: Floats) -> tuple[Floats, Floats, Floats]:
-    centre = _centre(meeting, weights)
-    J = jacobian(meeting, centre)
-    weighted = J * weights[:, None]
-    return weighted.T @ J, -weighted.T @ meeting.offset_mm, centre
 
 
 def _stiffness(H: Floats) -> Floats:

@@ -12,26 +12,37 @@ from __future__ import annotations
 
 import numpy as np
 
-from server.metrology.registration.fit import OVERLAP_MM, Fit, Meeting, fit_from, meeting_of, stepped
+from server.metrology.registration.agreement import Patches
+from server.metrology.registration.fit import (
+    OVERLAP_MM,
+    Fit,
+    Meeting,
+    fit_from,
+    meeting_of,
+    stepped,
+    weights_of,
+)
 from server.metrology.registration.surface import Samples, Surface
 
 SCANS_MM = 0.03
 """Two scans of one thing scatter less about each other (scanners of this trade to 0.02 mm each, by experience)."""
-STEPS, SHRINK = 16, 0.75
+STEPS, SHRINK, FINE_STEPS = 16, 0.75, 10
 SHARE = 0.35
 CLOSER = 0.5
 """Of the offsets' quantile at SHARE: the narrower fit must more than halve it."""
 
 
-def narrowed(fit: Fit, few: Samples, fine: Samples, target: Surface) -> Fit:
-    """The fit, or the narrower one where that stands. few, fine: points of the probe to find it by and to fit it on."""
+def narrowed(fit: Fit, few: Samples, fine: Samples, patches: Patches, target: Surface) -> Fit:
+    """The fit, or the narrower one where that stands. few, fine: points of the probe to find it by and to fit it on, in their
+    patches."""
     if fit.core_mm <= SCANS_MM:
         return fit
     T, scale = fit.T, fit.scale_mm
     for _ in range(STEPS):
-        T, _ = stepped(T, meeting_of(few, target, T, min(max(4.0 * scale, 0.3), OVERLAP_MM)), scale)
+        meeting = meeting_of(few, target, T, min(max(4.0 * scale, 0.3), OVERLAP_MM))
+        T, _ = stepped(T, meeting, weights_of(meeting, scale))
         scale = max(SHRINK * scale, SCANS_MM)
-    other = fit_from(fine, target, T, scale_mm=2.0 * SCANS_MM, steps=8)
+    other = fit_from(fine, target, T, scale_mm=2.0 * SCANS_MM, steps=FINE_STEPS, patches=patches)
     return other if _quantile_mm(other.meeting) < CLOSER * _quantile_mm(fit.meeting) else fit
 
 

@@ -8,9 +8,10 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from server.metrology.registration.agreement import patches_of
 from server.metrology.registration.certainty import Certainty, certainty_of
 from server.metrology.registration.fit import OVERLAP_MM, Fit, Meeting, fit_from, meeting_of
-from server.metrology.registration.narrowing import narrowed, unlike_mm
+from server.metrology.registration.narrowing import FINE_STEPS, narrowed, unlike_mm
 from server.metrology.registration.nearby import nearby_of
 from server.metrology.registration.settling import DISTINCT_MM, distinct, settled
 from server.metrology.registration.starts import starts_between
@@ -123,8 +124,7 @@ def register(
     few = _sided(probe.samples(MIDDLE_POINTS), sides)
     fits = _compared(few, target, starts, demand)
     fine = _sided(probe.samples(FINE_POINTS), sides)
-    best = fit_from(fine, target, fits[0].T, scale_mm=fits[0].scale_mm, steps=8)
-    best = narrowed(best, few, fine, target)
+    best = _finest(few, fine, target, fits[0])
     poses = [_pose(best.T, best.meeting, fine, demand)]
     poses += [_pose(f.T, meeting_of(fine, target, f.T, OVERLAP_MM), fine, demand) for f in fits[1:]]
     return _weighed(best, poses, probe, target, demand, is_turned=is_turned, sides=sides)
@@ -148,10 +148,16 @@ def register_near(
     few = _sided(probe.samples(MIDDLE_POINTS), sides)
     middle = fit_from(few, target, T, scale_mm=off_mm, steps=NEAR_STEPS)
     fine = _sided(probe.samples(FINE_POINTS), sides)
-    best = fit_from(fine, target, middle.T, scale_mm=middle.scale_mm, steps=8)
-    best = narrowed(best, few, fine, target)
+    best = _finest(few, fine, target, middle)
     poses = [_pose(best.T, best.meeting, fine, demand)]
     return _weighed(best, poses, probe, target, demand, is_turned=is_turned, sides=sides)
+
+
+def _finest(few: Samples, fine: Samples, target: Surface, middle: Fit) -> Fit:
+    """The fit of all points that one of a few leads to."""
+    patches = patches_of(fine.points)
+    best = fit_from(fine, target, middle.T, scale_mm=middle.scale_mm, steps=FINE_STEPS, patches=patches)
+    return narrowed(best, few, fine, patches, target)
 
 
 def _compared(middle: Samples, target: Surface, starts: Floats, demand: Demand) -> list[Fit]:
