@@ -67,7 +67,7 @@ class ImpressionResult(Result):
     is empty. came: what the surfaces alone gave. median_mm: of the signed differences, + where the denture stands off;
     spread_mm: median of their amounts, p95_mm: 95 % of them are smaller; u95_mm: of all three, from how the records were laid
     on each other and how stitching bends them. off_at_mm: where it is off most, places on the denture in its file frame, and
-    off_mm the differences there; off_u95_mm: of each, for a place that was chosen among all for being off most. n_imprints: imprints that lie on the jaw's bodies.
+    off_mm the differences there; off_u95_mm: of each, for a place that was chosen among all for being off most. n_imprints: imprints that lie on the jaw's bodies. untold: why no difference was taken though they came together.
     """
 
     denture: str
@@ -75,6 +75,7 @@ class ImpressionResult(Result):
     laid: Laid
     came: Came | None
     n_imprints: int = 0
+    untold: str = ""
     T_tissue_denture: Rows = ()
     median_mm: float | None = None
     spread_mm: float | None = None
@@ -109,9 +110,13 @@ def _measure(bench: CaseBench) -> ImpressionResult:
     if way is None:
         return told
     T = way.T
-    seen = differences_of(
-        positive, bench.records[tissue].outward, T, tuple(_posts(bench, denture, tissue, T))
-    )
+    try:
+        posts = tuple(_posts(bench, denture, tissue, T))
+    except NotMeasured as answer:
+        return told.model_copy(
+            update={"untold": f"scan bodies and their imprints cannot be left out: {answer.says}"}
+        )
+    seen = differences_of(positive, bench.records[tissue].outward, T, posts)
     if len(seen.offset_mm) == 0:
         return told
     amount = np.abs(seen.offset_mm)
@@ -146,14 +151,13 @@ def _came(joint: JointResult, denture: str) -> Came | None:
 
 
 def _posts(bench: CaseBench, denture: str, tissue: str, T_tissue_denture: Floats) -> Iterator[Post]:
-    """The bodies and imprints, in the tissue's frame."""
-    with suppress(NotMeasured):
-        for body in bench.result(denture, IMPRINTS).bodies:
-            yield _post(bench.records[denture], body, T_tissue_denture)
-    with suppress(NotMeasured):
-        if bench.records[tissue].role is Role.JAW:
-            for body in bench.result(tissue, BODIES).bodies:
-                yield _post(bench.records[tissue], body, np.eye(4))
+    """The bodies and imprints, in the tissue's frame. Raises NotMeasured where they are not known: what they take off
+    the tissue would count as misfit."""
+    for body in bench.result(denture, IMPRINTS).bodies:
+        yield _post(bench.records[denture], body, T_tissue_denture)
+    if bench.records[tissue].role is Role.JAW:
+        for body in bench.result(tissue, BODIES).bodies:
+            yield _post(bench.records[tissue], body, np.eye(4))
 
 
 def _post(record: RecordBench, seen: BodySeen, T: Floats) -> Post:
@@ -238,7 +242,7 @@ def _page(bench: CaseBench, T_root_tissue: Floats, seen: Differences) -> tuple[P
 
 IMPRESSION = CaseMeasure(
     name="denture.impression",
-    revision=3,
+    revision=4,
     result=ImpressionResult,
     roles=frozenset({Role.DENTURE, Role.JAW, Role.TISSUE}),
     compute=_measure,

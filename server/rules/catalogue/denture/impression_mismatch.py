@@ -36,6 +36,8 @@ def _observe(record: RecordEvidence, case: CaseEvidence) -> Iterator[Observation
     if told.laid is Laid.NOT:
         yield _apart(told)
         return
+    if told.untold:
+        raise Lacking(told.untold)
     if told.p95_mm is None or (told.compared_ratio or 0.0) < LEAST_COMPARED_RATIO:
         raise Lacking("too little of the impression side meets the tissue")
     yield Observation(
