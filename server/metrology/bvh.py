@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from server.metrology.scan import Points, Scan
+from server.metrology.scan import Points, Scan, facet_centres
 
 LEAF = 4
 """Facets in one leaf."""
@@ -53,7 +53,7 @@ class BoxTree:
     def __init__(self, scan: Scan) -> None:
         n_leaves = max(1, -(-len(scan.faces) // LEAF))
         self.first_leaf = 1 << (n_leaves - 1).bit_length()
-        self.order = _halved(_middles(scan.vertices, scan.faces), self.first_leaf)
+        self.order = _halved(facet_centres(scan.vertices, scan.faces), self.first_leaf)
         self.facets = _rows(scan.vertices, scan.faces, self.order)
         self.boxes = _boxes(self.facets, self.first_leaf)
 
@@ -90,15 +90,6 @@ class BoxTree:
 
     def _named(self, places: Ints) -> Ints:
         return np.where(places >= 0, self.order[places], -1).astype(np.int32)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _middles(vertices: Points, faces: Ints) -> Points:
-    out = np.empty((faces.shape[0], 3))
-    for f in range(faces.shape[0]):
-        for d in range(3):
-            out[f, d] = (vertices[faces[f, 0], d] + vertices[faces[f, 1], d] + vertices[faces[f, 2], d]) / 3.0
-    return out
 
 
 @njit(cache=True, nogil=True)

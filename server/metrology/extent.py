@@ -36,8 +36,9 @@ def extent_of(points: Points) -> Extent:
     The span is found by going from point to farthest point, a few times from several starts: never too large,
     and on arches and patches short by less than 1 % of the true diameter, whatever the frame.
     """
-    low, high = points.min(axis=0), points.max(axis=0)
-    centre = np.median(points, axis=0)
+    columns = np.ascontiguousarray(points.T)
+    low, high = columns.min(axis=1), columns.max(axis=1)
+    centre = np.median(columns, axis=1)
     from_centre = _distances(points, centre)
     reach = STRAY_FACTOR * float(np.quantile(from_centre, 0.95))
     kept = points[from_centre <= reach] if reach > 0.0 else points

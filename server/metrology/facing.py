@@ -19,7 +19,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from server.metrology.bvh import BoxTree
-from server.metrology.scan import Points, Scan
+from server.metrology.scan import Points, Scan, facet_centres
 from server.metrology.topology import Ints, Topology
 
 POINTS = (100, 320)
@@ -197,7 +197,7 @@ def _patch(
 ) -> Patch:
     sign = np.where(odd[faces], -1.0, 1.0)
     areas = topology.areas_mm2[faces]
-    centres = topology.scan.vertices[topology.scan.faces[faces]].mean(axis=1)
+    centres = facet_centres(topology.scan.vertices, topology.scan.faces[faces])
     centre = np.average(centres, axis=0, weights=areas) if areas.sum() > 0 else centres.mean(axis=0)
     normals = topology.normals[faces] * sign[:, None]
     if is_closed:

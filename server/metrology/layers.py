@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from server.metrology.bvh import BoxTree, Hits
-from server.metrology.scan import Points
+from server.metrology.scan import Points, facet_centres
 from server.metrology.topology import Topology
 
 NEAR_MM = 0.05
@@ -54,7 +54,7 @@ def double_layer_of(
     picked = chosen[rng.integers(stride) :: stride]
     if len(picked) == 0:
         return DoubleLayer(0.0, 0.0, 0.0, ())
-    centre = topology.scan.vertices[topology.scan.faces[picked]].mean(axis=1)
+    centre = facet_centres(topology.scan.vertices, topology.scan.faces[picked])
     normal = topology.normals[picked]
     ahead, behind = (_second_layer(topology, tree, centre, normal, sign) for sign in (1.0, -1.0))
     gap = np.minimum(ahead.distance_mm, behind.distance_mm)

@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 from server.metrology.bodies.outside import open_side, samples_of
 from server.metrology.bvh import BoxTree
 from server.metrology.rigid import small_motion, turn
-from server.metrology.scan import Points, Scan
+from server.metrology.scan import Points, Scan, facet_centres
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -166,7 +166,7 @@ def _without_samples(mesh: Scan, total: NDArray[np.int64]) -> tuple[NDArray[np.i
     lone, held = np.flatnonzero(total == 0), np.flatnonzero(total)
     if len(lone) == 0 or len(held) == 0:
         return lone[:0], lone[:0]
-    centre = mesh.vertices[mesh.faces].mean(axis=1)
+    centre = facet_centres(mesh.vertices, mesh.faces)
     return lone, held[cKDTree(centre[held]).query(centre[lone])[1]]
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from server.metrology.scan import Points
+from server.metrology.scan import Points, facet_centres
 from server.metrology.topology import Topology
 
 Floats = NDArray[np.float64]
@@ -70,7 +70,7 @@ def facet_graph(topology: Topology) -> FacetGraph:
     scan = topology.scan
     half = np.flatnonzero(topology.twin > np.arange(len(topology.twin)))
     one, other = (half // 3).astype(np.int64), (topology.twin[half] // 3).astype(np.int64)
-    centres = scan.vertices[scan.faces].mean(axis=1)
+    centres = facet_centres(scan.vertices, scan.faces)
     normals = _evened(topology, one, other)
     step = centres[other] - centres[one]
     turn = np.einsum("ij,ij->i", normals[other] - normals[one], step)

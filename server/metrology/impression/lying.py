@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from server.metrology.registration.surface import Surface
 from server.metrology.rigid import apply, turn
-from server.metrology.scan import Points
+from server.metrology.scan import Points, facet_centres
 from server.metrology.topology import Topology
 
 Floats = NDArray[np.float64]
@@ -38,7 +38,7 @@ class Lain:
 def known_by(denture: Topology, scans: tuple[Lain, ...]) -> Floats:
     """(m,) by facet of a denture wound outward: 1 where it lies on one of the scans, -1 where it lies on none and faces away
     from it, 0 where they say nothing, as beyond their borders."""
-    points = denture.scan.vertices[denture.scan.faces].mean(axis=1)
+    points = facet_centres(denture.scan.vertices, denture.scan.faces)
     lies_on = np.zeros(len(points), dtype=bool)
     is_away = np.full(len(points), len(scans) > 0)
     for lain in scans:

@@ -83,8 +83,8 @@ def _seen_from_front(topology: Topology, mine: NDArray[np.bool_], facing: Floats
 
 
 def _span(topology: Topology, part: int) -> float:
-    points = topology.scan.vertices[topology.scan.faces[topology.face_shell == part].ravel()]
-    return float(np.linalg.norm(np.ptp(points, axis=0)))
+    corners = topology.scan.faces[topology.face_shell == part].ravel()
+    return float(np.linalg.norm([np.ptp(column[corners]) for column in topology.scan.vertices.T]))
 
 
 def _most_alike(areas_mm2: Floats) -> int:

@@ -20,7 +20,7 @@ from server.metrology.bvh import BoxTree
 from server.metrology.quantiles import normal_quantile
 from server.metrology.registration.surface import Surface
 from server.metrology.rigid import apply, inverse, turn
-from server.metrology.scan import Scan
+from server.metrology.scan import Scan, facet_centres
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -115,7 +115,7 @@ def _near(denture: Surface, body: Standing) -> NDArray[np.int64]:
 
 def _middles(denture: Surface, facets: NDArray[np.int64]) -> Floats:
     scan = denture.topology.scan
-    return np.asarray(scan.vertices[scan.faces[facets]].mean(axis=1))
+    return np.asarray(facet_centres(scan.vertices, scan.faces[facets]))
 
 
 def _beside_body(denture: Surface, facets: NDArray[np.int64], body: Standing) -> Mask:
