@@ -11,6 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.staticfiles import StaticFiles
 
 from server.handoff import packing
+from server.inspection import previews
 from server.inspection import tables as _inspection_tables  # noqa: F401 - known to the database before it is opened
 from server.inspection.jobs import children_of, doings
 from server.inspection.upkeep import Upkeep
@@ -66,7 +67,7 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
 
 def work_of(portal: Portal, run: Callable[..., Any]) -> Mapping[Job, Doing]:
     """What each kind of job does. `run`: how a measuring function is run."""
-    return {**doings(portal, run), **packing.doings(portal, run)}
+    return {**doings(portal, run), **packing.doings(portal, run), **previews.doings(portal, run)}
 
 
 @contextmanager

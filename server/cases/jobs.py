@@ -19,5 +19,8 @@ JUDGE_OPEN = Job("judge-open-cases", Lane.QUICK)
 MEASURE_AGAIN = Job("measure-again", Lane.LATER)
 """As measure-record, for a record that was measured before what it rests on changed."""
 
+DRAW_RECORD = Job("draw-record", Lane.LATER)
+"""Argument: a record's id. Makes the preview by which a page draws it."""
+
 MEASURE_CASE = Job("measure-case", Lane.HEAVY)
 """Argument: a case's id. Makes the measures over several records, then asks for a judgement."""

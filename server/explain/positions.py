@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict
 
 from server.measures.markers import MarkersResult, poses_of
 from server.measures.sites import SitesResult
+from server.measures.vectors import Vector3, vector
 from server.metrology.constellation.poses import Paired, angles_rad
 from server.metrology.constellation.seating import misfit_of, seated
 from server.metrology.constellation.suspects import Account
@@ -29,7 +30,8 @@ Floats = NDArray[np.float64]
 class SitePosition(BaseModel):
     """One site. plan_mm: where the positions have it, x to the right and y to the top of the page; across_mm: from there
     to where the jaw scan has it, the same way; height_mm: + where the jaw scan has it higher, toward the opposing jaw.
-    u95_mm, u95_axis_deg: of the differences."""
+    u95_mm, u95_axis_deg: of the differences. seat_mm, shift_mm: the same in space, in the jaw's frame; None in reports of
+    before."""
 
     model_config = ConfigDict(frozen=True)
 
@@ -42,6 +44,8 @@ class SitePosition(BaseModel):
     u95_mm: float
     u95_axis_deg: float
     is_named: bool
+    seat_mm: Vector3 | None = None
+    shift_mm: Vector3 | None = None
 
 
 class PositionsFigure(BaseModel):
@@ -104,6 +108,8 @@ def positions_figure(
                 u95_mm=pair.u95_mm,
                 u95_axis_deg=pair.u95_axis_deg,
                 is_named=pair.body in named,
+                seat_mm=vector(misfit.at_mm[k]),
+                shift_mm=vector(misfit.shift_mm[k]),
             )
             for k, pair in enumerate(told.pairs)
         ),

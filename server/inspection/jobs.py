@@ -10,6 +10,7 @@ from sqlmodel import col, select
 
 from server.accounts.work import PORTAL, reading, writing
 from server.cases.jobs import (
+    DRAW_RECORD,
     GUESS_ROLE,
     JUDGE_CASE,
     JUDGE_OPEN,
@@ -120,6 +121,7 @@ def _keep_record(
             record.measuring = Measuring.MEASURED
         for case_id in (record.case_id, *alike_cases(work, record)):
             portal.jobs.enqueue(work.session, JUDGE_CASE, case_id)
+        portal.jobs.enqueue(work.session, DRAW_RECORD, record_id)
         touch(work, work.session.get_one(Case, record.case_id), "measured")
 
 

@@ -17,6 +17,7 @@ from server.accounts.work import PORTAL, reading, writing
 from server.cases.jobs import MEASURE_RECORD
 from server.cases.repeats import forget_old_repeats
 from server.cases.tables import Measuring, Record
+from server.inspection.previews import ask_for_previews
 from server.kit.changes import forget_changes
 from server.kit.heartbeats import beat, leave, silent_workers, strike_off
 from server.kit.jobs import JobEngine
@@ -27,6 +28,7 @@ from server.uploads.housekeeping import forget_expired_uploads, sweep
 
 MINUTE_S = 60.0
 HOUR_S = 3600.0
+DAY_S = 24 * HOUR_S
 OVERDUE_FACTOR = 3.0
 
 
@@ -37,7 +39,8 @@ class Upkeep:
         self._portal, self._engine = portal, engine
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._keep, name="upkeep", daemon=True)
-        self._next_s = {self._each_minute: 0.0, self._each_hour: time.monotonic() + MINUTE_S}
+        soon_s = time.monotonic() + MINUTE_S
+        self._next_s = {self._each_minute: 0.0, self._each_hour: soon_s, self._each_day: soon_s}
 
     def __enter__(self) -> Upkeep:
         self._thread.start()
@@ -53,7 +56,11 @@ class Upkeep:
     def _keep(self) -> None:
         while True:
             self._safely(self._each_beat)
-            for duty, every_s in ((self._each_minute, MINUTE_S), (self._each_hour, HOUR_S)):
+            for duty, every_s in (
+                (self._each_minute, MINUTE_S),
+                (self._each_hour, HOUR_S),
+                (self._each_day, DAY_S),
+            ):
                 if time.monotonic() >= self._next_s[duty]:
                     self._next_s[duty] = time.monotonic() + every_s
                     self._safely(duty)
@@ -88,6 +95,9 @@ class Upkeep:
 
     def _each_hour(self) -> None:
         sweep(self._portal)
+
+    def _each_day(self) -> None:
+        ask_for_previews(self._portal)
 
 
 def ask_again(portal: Portal) -> int:

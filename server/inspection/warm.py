@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.inspection.measuring import RecordFile, measure_case, measure_record
+from server.inspection.previews import drawn
 from server.measures.body_set import BodyFile, BodySet
 from server.records.bodies import BodyEntry
 from server.records.case_form import CaseForm, RecordEntry
@@ -97,7 +98,7 @@ def _stl(corners: Floats) -> bytes:
 
 
 def warm_up() -> None:
-    """Runs every measure of one record once, and every measure over several."""
+    """Runs every measure of one record once, every measure over several, and draws a record."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
 
@@ -118,5 +119,6 @@ def warm_up() -> None:
             put(Role.OPPOSING, small_opposing()),
             put(Role.MARKERS, posts),
         )
+        assert drawn(records[0])
         kept = tuple(made for record in records for made in measure_record(record, bodies=bodies))
         measure_case(CaseForm(working_arch=Arch.LOWER), records, {"tissue.stl": records[1]}, kept, bodies)

@@ -47,6 +47,11 @@ def blob_key(sha256: str) -> str:
     return f"blobs/{sha256[:2]}/{sha256[2:4]}/{sha256}"
 
 
+def preview_folder(sha256: str) -> str:
+    """Under which the previews of a blob lie, which go when it has gone."""
+    return f"previews/{sha256[:2]}/{sha256}"
+
+
 def finish_upload(portal: Portal, upload_id: str) -> None:
     """Makes a record of an upload whose last byte is safe; does nothing where that is not so, or done already.
 

@@ -52,16 +52,27 @@ def forget_unheld_blobs(portal: Portal, sha256s: list[str]) -> int:
 
 
 def sweep(portal: Portal) -> int:
-    """Removes scratch files, parts and blobs that no row knows and that have been there for a while; how many."""
+    """Removes scratch files, and parts, blobs and previews that no row knows and that have been there for a while; how
+    many."""
     swept = portal.store.sweep_scratch(GRACE.total_seconds(), portal.clock.now().timestamp())
     since = portal.clock.now() - GRACE
     swept += sum(_sweep_part(portal, key) for key in portal.store.keys_older_than("parts", since))
-    return swept + sum(_sweep_blob(portal, key) for key in portal.store.keys_older_than("blobs", since))
+    swept += sum(_sweep_blob(portal, key) for key in portal.store.keys_older_than("blobs", since))
+    return swept + sum(_sweep_preview(portal, key) for key in portal.store.keys_older_than("previews", since))
 
 
 def _sweep_part(portal: Portal, key: str) -> bool:
     with reading(portal, PORTAL) as work:
         if work.session.get(UploadPart, key) is not None:
+            return False
+    portal.store.forget([key])
+    return True
+
+
+def _sweep_preview(portal: Portal, key: str) -> bool:
+    """Takes a preview whose blob has gone. Where the same bytes come again it is made again."""
+    with reading(portal, PORTAL) as work:
+        if work.session.get(Blob, key.split("/")[2]) is not None:
             return False
     portal.store.forget([key])
     return True

@@ -80,6 +80,8 @@ PAGES = {
     ("POST", "/cases/{case_id}/records/{record_id}/remove"): page(303, 404, 403),
     ("POST", "/cases/{case_id}/records/{record_id}/amend"): page(303, 404, 403, role="tissue"),
     ("GET", "/cases/{case_id}/records/{record_id}/file"): page(200, 404, 200),
+    ("GET", "/cases/{case_id}/plate"): page(200, 404, 200),
+    ("GET", "/cases/{case_id}/records/{record_id}/preview"): page(404, 404, 404),
     ("POST", "/cases/{case_id}/waivers"): page(403, 404, 409, finding="x", reason="Because it is so."),
     ("POST", "/cases/{case_id}/return"): page(403, 404, 409, says="Back."),
     ("POST", "/cases/{case_id}/release"): page(403, 404, 409),

@@ -12,6 +12,7 @@ from server.web.pages.home import routes as home
 from server.web.pages.house import routes as house
 from server.web.pages.interface import routes as interface
 from server.web.pages.queue import routes as queue
+from server.web.pages.review import plate_routes as plate
 from server.web.pages.review import routes as review
 
 router = APIRouter(include_in_schema=False)
@@ -26,6 +27,7 @@ for part in (
     chair.router,
     chair.guarded,
     review.router,
+    plate.router,
     review.guarded,
     house.router,
     house.guarded,

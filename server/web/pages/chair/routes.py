@@ -14,6 +14,7 @@ from server.cases.messages import post_message
 from server.cases.turns import submit, withdraw
 from server.errors import BadRequest, NotFound
 from server.handoff.release import release_or_none
+from server.inspection.previews import preview_sizes
 from server.records.roles import Role, Unit
 from server.web.pages.chair.build import Sending, chair_page
 from server.web.pages.chair.page import ChairPage
@@ -97,7 +98,8 @@ def _page(visit: Visit, case_id: str, *notices: NoticeView) -> ChairPage | Revie
         code = view.case.patient_code or "New case"
         if not visit.actor.is_clinic:
             frame, release = visit.frame(code, Room.DESK, *notices), release_or_none(work, view.case.id)
-            return review_page(frame, view, judged, work.now, visit.zone, release)
+            drawn = preview_sizes(visit.portal, list(view.records))
+            return review_page(frame, view, judged, work.now, visit.zone, release, drawn)
         settings = visit.portal.settings
         sending = Sending(settings.upload_chunk_bytes, settings.max_record_bytes)
         return chair_page(visit.frame(code, Room.CHAIR, *notices), view, judged, sending, visit.zone)

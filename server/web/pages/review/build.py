@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -28,15 +28,18 @@ from server.web.pages.parts import BUSY_TAG, WAIVED_TAG, Frame, TagView, finding
 from server.web.pages.pictures import evidence_of, picture_href
 from server.web.pages.reasons import about_words, anchor_of, scale_for, title_of, unmeasured, where_words
 from server.web.pages.review.facts import facts_of, measures_of, place_of, sites_of
+from server.web.pages.review.in_space import is_drawn
 from server.web.pages.review.message import drafted_return
 from server.web.pages.review.page import (
     FindingRow,
     PackageView,
+    PlateView,
     RecordRow,
     ReleaseView,
     ReturnView,
     ReviewPage,
 )
+from server.web.pages.review.plate_build import has_place, stamp_of
 from server.web.pages.words import due_words, size_words, time_view
 
 _ORDER = {Outcome.FAILED: 0, Outcome.DOUBTFUL: 1, Outcome.CRASHED: 2, Outcome.NOT_MEASURED: 3}
@@ -59,8 +62,9 @@ def review_page(
     now: datetime,
     zone: ZoneInfo,
     release: Release | None = None,
+    drawn: Collection[str] = (),
 ) -> ReviewPage:
-    """The lab's page of one case. release: where it was released."""
+    """The lab's page of one case. release: where it was released; drawn: ids of the records that have a preview."""
     case, report = view.case, judged.report
     roles = {r.file_name: r.role for r in view.records if r.role is not None}
     rows = _rows(judged, roles, may_waive=case.state is CaseState.WITH_LAB)
@@ -91,6 +95,10 @@ def review_page(
         messages=messages_of_case(view, zone, for_lab=True),
         report_href=f"/cases/{case.id}/report.pdf" if report else "",
         live_href=f"/cases/{case.id}/live",
+        plate=PlateView(
+            href=f"/cases/{case.id}/plate?at={stamp_of(view, report, drawn)}",
+            n_layers=sum(is_drawn(record.role) for record in view.records),
+        ),
     )
 
 
@@ -147,6 +155,7 @@ def _row(finding: Finding, roles: Mapping[str, Role], judged: Judged, *, may_wai
         scale=scale_for(finding) if is_grave else None,
         picture_href=picture_href(finding, judged.report),
         where=where_words(finding),
+        has_place=has_place(finding, judged.report),
         remedy=finding.remedy if is_grave else "",
         source=f"{finding.limit.source} ({finding.limit.standing})" if finding.limit else "",
         waived_words=waived_words,

@@ -29,6 +29,7 @@ class FindingRow:
     scale: ScaleView | None
     picture_href: str
     where: str
+    has_place: bool
     remedy: str
     source: str
     waived_words: str
@@ -96,6 +97,14 @@ class ReleaseView:
 
 
 @dataclass(frozen=True, slots=True)
+class PlateView:
+    """Where the data of the plate is, an address that changes with it; how many records may show a surface."""
+
+    href: str
+    n_layers: int
+
+
+@dataclass(frozen=True, slots=True)
 class ReviewPage:
     template: ClassVar[str] = "review/case.html"
 
@@ -124,3 +133,4 @@ class ReviewPage:
     messages: tuple[MessageView, ...]
     report_href: str
     live_href: str
+    plate: PlateView

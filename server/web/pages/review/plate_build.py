@@ -1,0 +1,226 @@
+"""From a report to the plate: nothing is measured here, everything is carried into the joint frame."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Collection, Iterator, Sequence
+
+import numpy as np
+
+from server.cases.lookup import CaseView
+from server.cases.tables import Record
+from server.explain.coverage import CoverageFigure, percent
+from server.inspection.report import Report
+from server.metrology.preview.thinning import REVISION
+from server.metrology.rigid import inverse, turn
+from server.records.roles import Role
+from server.records.teeth import Arch
+from server.rules.finding import Finding
+from server.rules.limit import Level
+from server.rules.wording import sentence
+from server.web.pages.reasons import anchor_of
+from server.web.pages.review.in_space import InSpace, in_space, is_drawn, rows, triple
+from server.web.pages.review.plate import (
+    Bite,
+    BodyMark,
+    FoundPlace,
+    GapMark,
+    GapSheet,
+    Layer,
+    Mouth,
+    Plate,
+    ShiftMark,
+    Triple,
+)
+
+ALONE, UNDER, OVER = 1.0, 0.0, 0.45
+"""Shares of ink at first: what is worked from is whole, what would hide it is left out, the denture lets it through."""
+SHOWN = {Role.JAW: ALONE, Role.OPPOSING: ALONE, Role.DENTURE: OVER}
+ABOVE_SEAT_MM = 4.0
+"""Where a finding names a site, its place is so far up the axis of the body there."""
+NOT_DRAWN = "No picture of it yet: it is being made, or the file shows no surface."
+NOT_LAID = "Not laid with the others"
+
+
+def plate_of(view: CaseView, report: Report | None, drawn: Collection[str]) -> Plate:
+    """The plate of a case as it stands. drawn: ids of the records that have a preview."""
+    space = in_space(report)
+    records = {r.file_name: r for r in view.records if is_drawn(r.role)}
+    return Plate(
+        stamp=stamp_of(view, report, drawn),
+        says=_frame_words(space, records),
+        mouth=_mouth(space, view),
+        layers=tuple(_layers(view, space, list(records.values()), drawn)),
+        bodies=tuple(_bodies(space, records)),
+        shifts=tuple(_shifts(space)),
+        enlargement=space.figures.positions.enlargement if space.figures.positions else 1,
+        bite=_bite(space, records),
+        places=_places(space, records),
+    )
+
+
+def stamp_of(view: CaseView, report: Report | None, drawn: Collection[str]) -> str:
+    """Changes with whatever a plate of this case would show."""
+    records = [[r.id, r.sha256, r.unit.value, r.role and r.role.value, r.id in drawn] for r in view.records]
+    text = json.dumps([records, report.judged_at if report else ""])
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _frame_words(space: InSpace, records: dict[str, Record]) -> str:
+    root = records.get(space.root)
+    if root is None or root.role is None:
+        return "The records have not been laid together; each is shown by itself, in the frame of its file."
+    return f"In the frame of the {root.role.words}."
+
+
+def _layers(
+    view: CaseView, space: InSpace, records: Sequence[Record], drawn: Collection[str]
+) -> Iterator[Layer]:
+    seen: dict[Role, int] = {}
+    many = {r.role for r in records if sum(o.role is r.role for o in records) > 1}
+    has_jaw = any(r.role is Role.JAW for r in records)
+    for record in sorted(records, key=lambda r: list(Role).index(r.role) if r.role else 9):
+        role = record.role
+        assert role is not None
+        seen[role] = seen.get(role, 0) + 1
+        name = sentence(role.words) + (f" {seen[role]}" if role in many else "")
+        T = space.motions.get(record.file_name)
+        is_there = record.id in drawn
+        why = space.why_not.get(record.file_name, "")
+        apart = f"{NOT_LAID}: {why}." if why else f"{NOT_LAID}."
+        shown = ALONE if role is Role.TISSUE and not has_jaw else SHOWN.get(role, UNDER)
+        yield Layer(
+            id=record.id,
+            role=role.value,
+            name=name,
+            href=_href(view, record) if is_there else "",
+            T_joint_record=rows(T) if T is not None else (),
+            says=NOT_DRAWN if not is_there else apart if T is None else "",
+            shown=shown if T is not None else UNDER,
+        )
+
+
+def _href(view: CaseView, record: Record) -> str:
+    """An address that changes with what lies there."""
+    of = f"{record.sha256[:12]}-{record.unit.value}-{REVISION}"
+    return f"/cases/{view.case.id}/records/{record.id}/preview?of={of}"
+
+
+def _mouth(space: InSpace, view: CaseView) -> Mouth | None:
+    mouth = space.mouth
+    if mouth is None or mouth.left is None:
+        return None
+    return Mouth(mouth.left, mouth.front, mouth.occlusal, view.form.working_arch is Arch.UPPER)
+
+
+def _bodies(space: InSpace, records: dict[str, Record]) -> Iterator[BodyMark]:
+    for figure in space.figures.coverage:
+        record = records.get(figure.record)
+        if record is None:
+            continue
+        yield BodyMark(
+            layer=record.id,
+            label=figure.tooth or f"no. {figure.number}",
+            seat_mm=space.place(figure.record, figure.seat_mm),
+            axis=space.direction(figure.record, figure.axis),
+            clock=space.direction(figure.record, figure.clock),
+            eighths=figure.by_eighth,
+            coverage_ratio=figure.coverage_ratio,
+            says=_body_words(space, figure),
+        )
+
+
+def _body_words(space: InSpace, figure: CoverageFigure) -> str:
+    """The body's numbers in a line; its uncertainty where the report has it."""
+    bodies = space.report.measures.get("bodies", []) if space.report else []
+    own = [b for b in bodies if b["record"] == figure.record and tuple(b["seat_mm"]) == figure.seat_mm]
+    known = (
+        f", seat ± {own[0]['u95_position_mm']:.3f} mm, axis ± {own[0]['u95_axis_deg']:.2f}°" if own else ""
+    )
+    shares = " ".join(percent(share) for share in figure.by_eighth)
+    return f"{percent(figure.coverage_ratio)} % caught; by eighths {shares}{known}"
+
+
+def _shifts(space: InSpace) -> Iterator[ShiftMark]:
+    figure = space.figures.positions
+    for site in figure.sites if figure else ():
+        if figure is None or site.seat_mm is None or site.shift_mm is None:
+            continue
+        long_mm = float(np.linalg.norm(site.shift_mm))
+        yield ShiftMark(
+            label=site.label,
+            seat_mm=space.place(figure.jaw, site.seat_mm),
+            shift_mm=space.direction(figure.jaw, site.shift_mm),
+            says=f"{long_mm:.3f} mm ± {site.u95_mm:.3f} mm, axis {site.axis_deg:.2f}°",
+        )
+
+
+def _bite(space: InSpace, records: dict[str, Record]) -> Bite | None:
+    contact, relation = space.contact, space.relation
+    if contact is None or relation is None or not space.figures.bite:
+        return None
+    T_plan_working = np.array(contact["T_plan_working"])
+    T_root_working = np.array(relation.T_root_working)
+    toward = triple(turn(T_root_working, np.array([relation.occlusal]))[0])
+    away: Triple = (-toward[0], -toward[1], -toward[2])
+    sheets = tuple(
+        GapSheet(
+            layer=records[figure.record].id,
+            name=sentence(figure.role.words),
+            low_mm=figure.low_mm,
+            cell_mm=figure.cell_mm,
+            columns=figure.columns,
+            gap_um_b64=figure.gap_um_b64,
+            toward=toward if figure.record == relation.working else away,
+            says=figure.says,
+        )
+        for figure in space.figures.bite
+        if figure.record in records
+    )
+    told = [(c["at_mm"], c["gap_mm"]) for c in contact["contacts"]]
+    told += [(r["least_at_mm"], r["least_mm"]["value"]) for r in contact["regions"] if r["least_at_mm"]]
+    marks = tuple(GapMark(space.place(relation.working, _point(at)), float(gap)) for at, gap in told)
+    return Bite(rows(T_plan_working @ inverse(T_root_working)), sheets, marks)
+
+
+def _point(values: Sequence[float]) -> Triple:
+    x, y, z = values
+    return x, y, z
+
+
+def _places(space: InSpace, records: dict[str, Record]) -> dict[str, FoundPlace]:
+    found = space.report.findings if space.report else ()
+    places = {anchor_of(finding): _place(space, finding, records) for finding in found}
+    return {anchor: place for anchor, place in places.items() if place is not None}
+
+
+def has_place(finding: Finding, report: Report | None) -> bool:
+    """Whether the plate can show where a finding points: it names a place, or a site at which a body was found."""
+    return bool(finding.where) or _seat_of(finding, report) is not None
+
+
+def _place(space: InSpace, finding: Finding, records: dict[str, Record]) -> FoundPlace | None:
+    if finding.where:
+        first = finding.where[0]
+        file, point = first.record, first.point_mm
+    else:
+        figure = _seat_of(finding, space.report)
+        if figure is None:
+            return None
+        file = figure.record
+        point = triple(np.array(figure.seat_mm) + ABOVE_SEAT_MM * np.array(figure.axis))
+    record = records.get(file)
+    if record is None:
+        return None
+    is_apart = file not in space.motions
+    return FoundPlace(space.place(file, point), record.id, is_apart, finding.says)
+
+
+def _seat_of(finding: Finding, report: Report | None) -> CoverageFigure | None:
+    """The body at the first site that a finding names, in the first of its records that shows one."""
+    if report is None or not finding.site_index or finding.level is Level.CLEAR:
+        return None
+    at_site = [f for f in report.figures.coverage if f.site_index == finding.site_index[0]]
+    own = [f for f in at_site if f.record in finding.records]
+    return next(iter(own or at_site), None)
