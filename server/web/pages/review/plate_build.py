@@ -12,6 +12,7 @@ from server.cases.lookup import CaseView
 from server.cases.tables import Record
 from server.explain.coverage import CoverageFigure, percent
 from server.inspection.report import Report
+from server.measures.markers import MARKERS
 from server.metrology.preview.thinning import REVISION
 from server.metrology.rigid import inverse, turn
 from server.records.roles import Role
@@ -20,7 +21,7 @@ from server.rules.finding import Finding
 from server.rules.limit import Level
 from server.rules.wording import sentence
 from server.web.pages.reasons import anchor_of
-from server.web.pages.review.in_space import InSpace, in_space, is_drawn, rows, triple
+from server.web.pages.review.in_space import InSpace, in_space, is_drawn, raw, rows, triple
 from server.web.pages.review.plate import (
     Bite,
     BodyMark,
@@ -40,6 +41,7 @@ SHOWN = {Role.JAW: ALONE, Role.OPPOSING: ALONE, Role.DENTURE: OVER}
 ABOVE_SEAT_MM = 4.0
 """Where a finding names a site, its place is so far up the axis of the body there."""
 NOT_DRAWN = "No picture of it yet: it is being made, or the file shows no surface."
+TABLE = "They came as a table; how they differ from the jaw scan is shown as arrows."
 NOT_LAID = "Not laid with the others"
 
 
@@ -96,9 +98,15 @@ def _layers(
             name=name,
             href=_href(view, record) if is_there else "",
             T_joint_record=rows(T) if T is not None else (),
-            says=NOT_DRAWN if not is_there else apart if T is None else "",
+            says=_lacks(space, role) if not is_there else apart if T is None else "",
             shown=shown if T is not None else UNDER,
         )
+
+
+def _lacks(space: InSpace, role: Role) -> str:
+    """Why there is no preview of a record."""
+    is_table = role is Role.MARKERS and (raw(space.report, MARKERS.name) or {}).get("is_table", False)
+    return TABLE if is_table else NOT_DRAWN
 
 
 def _href(view: CaseView, record: Record) -> str:
