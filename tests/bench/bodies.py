@@ -67,13 +67,14 @@ class Tally:
 def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description="How well scan bodies are found and fitted.")
     parser.add_argument("--phantoms", type=int, default=216)
+    parser.add_argument("--seed", type=int, default=FIRST_SEED)
     parser.add_argument("--json", type=Path)
     parser.add_argument("--processes", type=int, default=2)
     asked = parser.parse_args(arguments)
     tallies = {name: Tally() for name in STRATA}
     hits: dict[str, list[Hit]] = {name: [] for name in STRATA}
     bodies = {name: reference_body(name, reference_mesh(kind)) for name, kind in KINDS.items()}
-    seeds = range(FIRST_SEED, FIRST_SEED + asked.phantoms)
+    seeds = range(asked.seed, asked.seed + asked.phantoms)
     for jaw in jaw_scans(seeds, processes=asked.processes):
         hits[jaw.stratum] += _tried(jaw, bodies, tallies[jaw.stratum])
     strata = _strata(tallies, hits)
