@@ -18,6 +18,7 @@ from server.rules.finding import Finding
 from server.rules.limit import Level, gravest
 
 NOT_COMPLETE = "Nothing to rescan so far, by what could be measured. Not complete yet."
+ALL_ACCEPTED = "All that was found is accepted by the lab."
 NO_VERDICT_LIGHTNESS = 3
 OPEN_LEVELS = (Level.LOOK, Level.RETURN)
 
@@ -52,10 +53,23 @@ def mirror(case: Case, report: Report, waivers: Mapping[str, Waiver], *, is_open
         case.verdict, case.headline = None, NOT_COMPLETE
         case.open_returns, case.open_looks, case.lightness = 0, 0, NO_VERDICT_LIGHTNESS
         return
-    levels = [f.level for f in open_findings(report, waivers)]
-    case.verdict, case.headline = report.verdict.value, report.says[:2000]
+    left = open_findings(report, waivers)
+    levels = [f.level for f in left]
+    case.verdict, case.headline = report.verdict.value, _says(report, left)[:2000]
     case.open_returns, case.open_looks = levels.count(Level.RETURN), levels.count(Level.LOOK)
     case.lightness = Level.RETURN.gravity - gravest(levels).gravity
+
+
+def _says(report: Report, left: list[Finding]) -> str:
+    """What is wrong in words, less what the lab has accepted. left: the findings that are still open."""
+    n_accepted = len(open_findings(report, {})) - len(left)
+    if not n_accepted:
+        return report.says
+    if not left:
+        return ALL_ACCEPTED
+    first = max(left, key=lambda f: f.level.gravity)
+    more = f" {len(left) - 1} more." if len(left) > 1 else ""
+    return f"{first.says}{more} {n_accepted} accepted by the lab."
 
 
 def report_of(work: Work, round_: Round) -> Report | None:
