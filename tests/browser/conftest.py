@@ -23,7 +23,9 @@ from tests.browser.seeing import CHECKED
 ROOT = Path(__file__).resolve().parents[2]
 ARGUMENTS = [
     "--no-sandbox",
-    "--disable-gpu",
+    "--use-gl=angle",
+    "--use-angle=swiftshader",
+    "--enable-unsafe-swiftshader",
     "--disable-background-networking",
     "--disable-component-update",
     "--no-first-run",
@@ -95,6 +97,21 @@ def _complain(watched: Watched, says: str) -> None:
         watched.complaints.append(says)
 
 
+def watch(context: BrowserContext, address: str) -> Watched:
+    """A new page of a context, watched."""
+    page = context.new_page()
+    watched = Watched(page, context)
+    page.on("console", lambda m: _complain(watched, m.text) if m.type in ("error", "warning") else None)
+    page.on("pageerror", lambda error: watched.complaints.append(str(error)))
+
+    def asked(url: str) -> None:
+        if not url.startswith((address, "data:")):
+            watched.complaints.append(f"foreign: {url}")
+
+    page.on("request", lambda r: asked(r.url))
+    return watched
+
+
 @pytest.fixture
 def open_page(browser: Browser, address: str) -> Iterator[object]:
     """Opens watched pages; fails at the end where one of them complained."""
@@ -104,20 +121,8 @@ def open_page(browser: Browser, address: str) -> Iterator[object]:
         context = browser.new_context(
             viewport={"width": size[0], "height": size[1]}, timezone_id="Europe/Lisbon", base_url=address
         )
-        page = context.new_page()
-        watched = Watched(page, context)
-        page.on("console", lambda m: _complain(watched, m.text) if m.type in ("error", "warning") else None)
-        page.on("pageerror", lambda error: watched.complaints.append(str(error)))
-        page.on(
-            "request",
-            lambda r: (
-                None
-                if r.url.startswith((address, "data:"))
-                else watched.complaints.append(f"foreign: {r.url}")
-            ),
-        )
-        opened.append(watched)
-        return watched
+        opened.append(watch(context, address))
+        return opened[-1]
 
     yield start
     for watched in opened:

@@ -19,6 +19,11 @@ from typing import Any
 
 import httpx
 
+from seed_data.demo import load_scenario
+from server.accounts.tokens import actor_of_token
+from server.app import open_portal
+from server.kit.settings import Settings
+from server.review.bodies import ArrivedBody, add_bodies
 from tests.portal.house import CLINIC, LAB, PASSWORD, open_house
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -221,6 +226,20 @@ def open_running(folder: Path, **settings: str) -> Running:
     house.portal.database.close()
     chosen = {"job_poll_s": "0.05", "measuring_processes": "1", "log_level": "WARNING", **settings}
     return Running(folder, dict(house.tokens), chosen, _free_port())
+
+
+def add_bodies_to(made: Running, folder: Path) -> None:
+    """The lab's catalogue of three invented bodies, as somebody of the lab would have added it before. folder: for their files."""
+    portal = open_portal(Settings(data_dir=made.data, run_worker=False))
+    lab = actor_of_token(portal, made.tokens[LAB])
+    assert lab is not None
+    arrived = []
+    for body in load_scenario().bodies:
+        path = folder / f"{body.entry.id}.stl"
+        path.write_bytes(body.load())
+        arrived.append(ArrivedBody(body.entry, path))
+    add_bodies(portal, lab, arrived, lambda function, *given: function(*given))
+    portal.database.close()
 
 
 def wait_for(holds: Callable[[], bool], seconds: float = SOON_S, says: Callable[[], str] = str) -> None:

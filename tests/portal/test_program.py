@@ -7,16 +7,14 @@ import sys
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
 
 from seed_data.demo import load_scenario
-from server.review.bodies import ArrivedBody, add_bodies
 from tests.portal.house import CLINIC, LAB, OTHER
-from tests.portal.running import Running, open_running
+from tests.portal.running import Running, add_bodies_to, open_running
 
 pytestmark = [
     pytest.mark.slow,
@@ -36,28 +34,10 @@ FILES = {record.file_name: record for record in ROUND.records}
 def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     folder = tmp_path_factory.mktemp("portal")
     made = open_running(folder, measuring_processes="2")
-    _add_bodies(folder, made)
+    add_bodies_to(made, folder)
     made.start()
     yield made
     made.close()
-
-
-def _add_bodies(folder: Path, made: Running) -> None:
-    """The lab's catalogue, as somebody of the lab would have added it before."""
-    from server.accounts.tokens import actor_of_token
-    from server.app import open_portal
-    from server.kit.settings import Settings
-
-    portal = open_portal(Settings(data_dir=made.data, run_worker=False))
-    lab = actor_of_token(portal, made.tokens[LAB])
-    assert lab is not None
-    arrived = []
-    for body in load_scenario().bodies:
-        path = folder / f"{body.entry.id}.stl"
-        path.write_bytes(body.load())
-        arrived.append(ArrivedBody(body.entry, path))
-    add_bodies(portal, lab, arrived, lambda function, *given: function(*given))
-    portal.database.close()
 
 
 @pytest.fixture

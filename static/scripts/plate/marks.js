@@ -7,7 +7,11 @@ import {
 const AXIS_MM = 16;
 const RING_AT_MM = 11;
 const RING_MM = [2.6, 4.4];
-const WORD_PX = [42, 17];
+// How wide and high words are about; words that would cover others move up or down, gaps stay away.
+const WIDE_PX = { gap: 42, body: 72, shift: 92 };
+const HIGH_PX = 18;
+const STILL = [0];
+const MOVES = { body: [0, -1, 1, -2, 2], shift: [0, 1, -1, 2, -2, 3, -3] };
 const Y = new Vector3(0, 1, 0);
 
 const ink = (color, opacity = 1) => new MeshBasicMaterial({ color, opacity, transparent: opacity < 1, side: DoubleSide, depthTest: false });
@@ -109,15 +113,19 @@ export class Words {
 
   place(camera, width, height) {
     const on = new Vector3();
+    const placed = [];
     for (const [kind, words] of this.held) {
-      const placed = [];
+      const wide = WIDE_PX[kind] ?? 0;
+      const isFree = (x, y) => placed.every(([px, py, w]) => x - px > w || px - x > wide || Math.abs(py - y) > HIGH_PX);
       for (const { at, element } of words) {
         on.copy(at).project(camera);
         const [x, y] = [((on.x + 1) / 2) * width, ((1 - on.y) / 2) * height];
-        const isCovered = kind === "gap" && placed.some(([px, py]) => Math.abs(px - x) < WORD_PX[0] && Math.abs(py - y) < WORD_PX[1]);
-        element.hidden = isCovered || x < 0 || y < 0 || x > width || y > height;
-        if (!isCovered) placed.push([x, y]);
-        element.style.translate = `${x.toFixed(1)}px ${y.toFixed(1)}px`;
+        const step = wide ? (MOVES[kind] ?? STILL).find((by) => isFree(x, y + by * HIGH_PX)) : 0;
+        element.hidden = step === undefined || x < 0 || y < 0 || x > width || y > height;
+        if (element.hidden) continue;
+        const down = y + step * HIGH_PX;
+        if (wide) placed.push([x, down, wide]);
+        element.style.translate = `${x.toFixed(1)}px ${down.toFixed(1)}px`;
       }
     }
   }

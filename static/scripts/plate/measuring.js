@@ -13,6 +13,7 @@ export class Distance {
 
   // The first point of a shown surface at a place of the picture, -1 to 1 both ways; null where there is none.
   pointAt(x, y) {
+    this.plate.eye.place();
     this.ray.setFromCamera(new Vector2(x, y), this.plate.eye.camera);
     const meshes = this.plate.layers.filter((layer) => layer.isShown).map((layer) => layer.mesh);
     const hit = this.ray.intersectObjects(meshes, false).find((found) => !this.plate.cut.hides(found.point));

@@ -138,6 +138,7 @@ export class Scene {
   draw() {
     if (this.isAsked || !this.isReady) return;
     this.isAsked = true;
+    this.root.dataset.busy = "yes";
     requestAnimationFrame(() => {
       this.isAsked = false;
       if (current === this) this.paint();
@@ -156,6 +157,7 @@ export class Scene {
     this.renderer.render(this.scene, this.eye.camera);
     this.words.place(this.eye.camera, this.ground.clientWidth, this.ground.clientHeight);
     this._scale();
+    if (!this.isAsked) delete this.root.dataset.busy;
     this.root.dataset.eye = this.eye.words;
     this.root.dataset.cut = this.cut.isOn ? this.cut.offset.toFixed(2) : "";
     this.root.dataset.shown = this.layers.filter((layer) => layer.isShown).length;
