@@ -17,13 +17,14 @@ from pathlib import Path
 
 from server.kit.logs import configure_logs
 from server.version import SOFTWARE
-from tests.bench import memory, queue, reading, uploads, verdicts
+from tests.bench import memory, previews, queue, reading, uploads, verdicts
 from tests.bench.timing import Figure
 
 BENCHES: dict[str, Callable[[Path], Iterator[Figure]]] = {
     "reading": reading.figures,
     "verdicts": verdicts.figures,
     "memory": memory.figures,
+    "previews": previews.figures,
     "queue": queue.figures,
     "uploads": partial(uploads.figures, is_large=False),
 }

@@ -5,75 +5,28 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
-import httpx
 import numpy as np
 import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
-from seed_data.demo import load_scenario
-from tests.browser.conftest import DESK, TABLET, Watched, cut_hole, watch
+from tests.browser.conftest import DESK, TABLET, Watched, watch
+from tests.browser.measured import MOUTH, LabCase, measured_case, n_surfaces
 from tests.browser.seeing import see
-from tests.portal.house import CLINIC, LAB, PASSWORD
-from tests.portal.running import add_bodies_to, open_running, wait_for
+from tests.portal.house import LAB, PASSWORD
 
 pytestmark = pytest.mark.browser
 
 DRAWN_MS = 60_000
-PATIENCE_S = 420.0
-(MOUTH,) = (case for case in load_scenario().cases if case.key == "plover")
-
-
-@dataclass(frozen=True)
-class LabCase:
-    """A case with a hole in its jaw scan, measured, with a preview of every surface."""
-
-    url: str
-    path: str
 
 
 @pytest.fixture(scope="module")
 def lab_case(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LabCase]:
-    folder = tmp_path_factory.mktemp("plate")
-    running = open_running(folder, measuring_processes="2")
-    add_bodies_to(running, folder)
-    running.start()
-    headers = {"Authorization": f"Bearer {running.tokens[CLINIC]}"}
-    with httpx.Client(base_url=running.url, headers=headers, timeout=120) as clinic:
-        path = _sent(clinic, folder)
-        wait_for(lambda: clinic.get(path).json()["is_judged"], PATIENCE_S)
-    n = _n_surfaces()
-    wait_for(lambda: len(list((running.data / "store" / "previews").rglob("mm-*"))) >= n, PATIENCE_S)
-    yield LabCase(running.url, path.removeprefix("/api/v1"))
-    running.close()
-
-
-def _sent(clinic: httpx.Client, folder: Path) -> str:
-    turn = MOUTH.rounds[-1]
-    form = turn.form(datetime.now(UTC)).model_dump(mode="json", exclude_none=True) | {"records": []}
-    opened = clinic.post("/api/v1/cases", json=form)
-    assert opened.status_code == 201, opened.text
-    path = opened.headers["location"]
-    for record in turn.records:
-        said = {"role": record.role.value, "unit": record.unit.value, "body": record.body}
-        data = record.load()
-        if record.file_name == "jaw.stl":
-            (folder / "jaw.stl").write_bytes(data)
-            cut_hole(folder / "jaw.stl", folder / "cut.stl", radius_mm=4.0)
-            data = (folder / "cut.stl").read_bytes()
-        asked = {key: value for key, value in said.items() if value}
-        sent = clinic.put(f"{path}/files/{record.file_name}", content=data, params=asked)
-        assert sent.status_code == 201, sent.text
-    return str(path)
-
-
-def _n_surfaces() -> int:
-    return sum(r.file_name.endswith((".stl", ".ply", ".obj")) for r in MOUTH.rounds[-1].records)
+    with measured_case(tmp_path_factory.mktemp("plate")) as case:
+        yield case
 
 
 @pytest.fixture
@@ -137,7 +90,7 @@ def check(page: Page, role: str) -> Any:
 
 def test_every_record_is_drawn_in_one_frame(plate: Callable[..., Page]) -> None:
     page = plate()
-    assert int(said(page, "drawn")) == _n_surfaces()
+    assert int(said(page, "drawn")) == n_surfaces()
     assert inked(page) > 0.05
     see(page, "desk-plate")
     for role in ("jaw", "denture", "opposing"):
