@@ -22,6 +22,7 @@ from server.kit.jobs import Doing, DurableQueue, Job, JobEngine, prepare_job_tab
 from server.kit.portal import Portal
 from server.kit.schema import upgrade_schema
 from server.kit.settings import Settings
+from server.notices import sending
 from server.uploads.finishing import finish_what_a_crash_left
 from server.version import VERSION
 from server.web.api.routes import router as interface
@@ -67,7 +68,12 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
 
 def work_of(portal: Portal, run: Callable[..., Any]) -> Mapping[Job, Doing]:
     """What each kind of job does. `run`: how a measuring function is run."""
-    return {**doings(portal, run), **packing.doings(portal, run), **previews.doings(portal, run)}
+    return {
+        **doings(portal, run),
+        **packing.doings(portal, run),
+        **previews.doings(portal, run),
+        **sending.doings(portal),
+    }
 
 
 @contextmanager

@@ -23,6 +23,7 @@ from server.kit.heartbeats import beat, leave, silent_workers, strike_off
 from server.kit.jobs import JobEngine
 from server.kit.logs import log
 from server.kit.portal import Portal
+from server.notices.outbox import ask_for_due, forget_old_notices
 from server.uploads.finishing import finish_what_a_crash_left
 from server.uploads.housekeeping import forget_expired_uploads, sweep
 
@@ -88,10 +89,12 @@ class Upkeep:
         finish_what_a_crash_left(self._portal)
         forget_expired_uploads(self._portal)
         ask_again(self._portal)
+        ask_for_due(self._portal)
         with writing(self._portal, PORTAL) as work:
             forget_ended_sessions(work)
             forget_changes(work.session, work.now)
             forget_old_repeats(work)
+            forget_old_notices(work)
 
     def _each_hour(self) -> None:
         sweep(self._portal)

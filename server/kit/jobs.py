@@ -34,10 +34,11 @@ Handler = Callable[[str], None]
 
 class Lane(StrEnum):
     """Jobs of one lane do not wait for another's: measuring takes seconds, judging milliseconds. What nobody at a chair
-    waits for goes one after the other, beside what comes in."""
+    waits for goes one after the other, beside what comes in. What waits for a machine of somebody else's has its own."""
 
     HEAVY = "heavy"
     LATER = "later"
+    OUTWARD = "outward"
     QUICK = "quick"
 
 
@@ -154,7 +155,7 @@ class JobEngine:
             polling_interval_sec=poll_s,
             on_conflict="always_update",
         )
-        for lane, at_once in ((Lane.LATER, 1), (Lane.QUICK, 2)):
+        for lane, at_once in ((Lane.LATER, 1), (Lane.OUTWARD, 4), (Lane.QUICK, 2)):
             DBOS.register_queue(
                 lane, worker_concurrency=at_once, polling_interval_sec=poll_s, on_conflict="always_update"
             )

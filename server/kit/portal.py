@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from server.kit.clock import Clock
 from server.kit.database import Database
 from server.kit.file_store import FileStore
 from server.kit.jobs import JobQueue
+from server.kit.outward import Outward
 from server.kit.settings import Settings
 
 
@@ -18,3 +19,4 @@ class Portal:
     store: FileStore
     jobs: JobQueue
     clock: Clock
+    outward: Outward = field(default_factory=Outward)

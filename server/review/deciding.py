@@ -12,6 +12,8 @@ from server.inspection.judgements import finding_key, is_waived, mirror, open_fi
 from server.inspection.report import Report
 from server.inspection.tables import Waiver
 from server.kit.ids import new_id
+from server.notices.outbox import announce
+from server.notices.tables import Event
 from server.rules.limit import Level
 
 MIN_REASON = 10
@@ -80,6 +82,7 @@ def return_case(work: Work, case_id: str, text: str) -> Case:
     case = find_case(work, case_id, for_change=True)
     hand_back(work, case)
     write_message(work, case, text, MessageKind.RETURN)
+    announce(work, case, Event.RETURNED)
     return case
 
 
@@ -96,6 +99,7 @@ def release_case(work: Work, case_id: str) -> Case:
     if left:
         raise StandsAgainst(f"{left} finding{'' if left == 1 else 's'} must be cleared or waived first.")
     close_as_released(work, case)
+    announce(work, case, Event.RELEASED)
     return case
 
 
