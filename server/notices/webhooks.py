@@ -121,8 +121,8 @@ def try_out(work: Work, webhook_id: str) -> Notice:
     return write_trial(work, webhook)
 
 
-def last_deliveries(work: Work) -> list[Delivered]:
-    """What was sent to the organisation's addresses last, newest first."""
+def last_deliveries(work: Work, webhook_id: str | None = None) -> list[Delivered]:
+    """What was sent to the organisation's addresses last, or to one of them; newest first."""
     query = (
         select(Notice, Webhook.url)
         .join(Webhook, col(Webhook.id) == col(Notice.webhook_id))
@@ -130,6 +130,8 @@ def last_deliveries(work: Work) -> list[Delivered]:
         .order_by(col(Notice.at).desc(), col(Notice.id))
         .limit(SHOWN)
     )
+    if webhook_id is not None:
+        query = query.where(Notice.webhook_id == webhook_id)
     return [Delivered(notice, url) for notice, url in work.session.exec(query)]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 REMEDIES: dict[str, str] = {
+    "address-refused": "Give an https address on the public internet: a whole host name, port 443 or 1024 and above.",
     "body-too-large": "Send less in one request; a scan goes by the upload routes.",
     "case-unknown": "Check the id. A case of another clinic reads like one that never was.",
     "checksum": "Send the file again from its first byte, as a new upload.",
@@ -37,6 +38,8 @@ REMEDIES: dict[str, str] = {
     "store-broken": "Try again later; nothing that was acknowledged is lost.",
     "too-large": "Check what was sent: the file is larger than was announced or than is accepted.",
     "too-many-logins": "Wait a quarter of an hour.",
+    "too-many-trials": "Wait ten minutes; the last deliveries say what came of the trials before.",
+    "too-many-webhooks": "Remove a webhook that is no longer used.",
     "unreadable": "Export the file again; it cannot be read as what it claims to be.",
     "upload-cut": "Send the file again; for long files use the resumable upload.",
     "upload-header": "Check the headers of the request against the upload protocol.",
@@ -46,6 +49,7 @@ REMEDIES: dict[str, str] = {
     "upload-said": "Mend what is said of the file and begin the upload again.",
     "upload-unknown": "Check the id, or begin a new upload.",
     "upload-version": "Send the header Tus-Resumable: 1.0.0.",
+    "webhook-unknown": "Check the id. A webhook of another organisation reads like one that never was.",
     "wrong-turn": "Read the case: its state says whose turn it is.",
 }
 

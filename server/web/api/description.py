@@ -39,6 +39,7 @@ TAGS = [
     },
     {"name": "Verdict", "description": "What was found, and what was released."},
     {"name": "Lab", "description": "What the lab decides."},
+    {"name": "Webhooks", "description": "Addresses that are told when a case is returned or released."},
     {"name": "Messages", "description": "The thread between clinic and lab."},
 ]
 

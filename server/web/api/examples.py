@@ -34,6 +34,7 @@ WAIVER: dict[str, Any] = {
     "reason": "The hole lies in the palate, two centimetres from the nearest implant.",
     "consent": False,
 }
+WEBHOOK: dict[str, Any] = {"url": "https://hooks.example.com/archproof"}
 
 
 def form_body(

@@ -40,6 +40,7 @@ _WHAT = {
     413: "Larger than is accepted, or beyond the clinic's quota.",
     415: "Not a kind of file that is accepted.",
     422: "What was sent cannot be taken; problems names the fields.",
+    429: "Too often; wait a little.",
 }
 
 

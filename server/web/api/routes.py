@@ -1,4 +1,4 @@
-"""The interface for programs in one router: cases, records, verdicts, messages, resumable uploads, and what describes
+"""The interface for programs in one router: cases, records, verdicts, messages, resumable uploads, webhooks, and what describes
 all of it."""
 
 from __future__ import annotations
@@ -6,7 +6,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from server.web import tus
-from server.web.api import cases, decisions, description, messages, pictures, records
+from server.web.api import cases, decisions, description, messages, pictures, records, webhooks
 
 router = APIRouter()
 for part in (
@@ -16,6 +16,7 @@ for part in (
     decisions.router,
     pictures.router,
     messages.router,
+    webhooks.router,
     description.router,
 ):
     router.include_router(part)

@@ -11,6 +11,7 @@ from server.web.pages.form import routes as form
 from server.web.pages.home import routes as home
 from server.web.pages.house import routes as house
 from server.web.pages.interface import routes as interface
+from server.web.pages.notices import routes as notices
 from server.web.pages.queue import routes as queue
 from server.web.pages.review import plate_routes as plate
 from server.web.pages.review import routes as review
@@ -31,6 +32,8 @@ for part in (
     review.guarded,
     house.router,
     house.guarded,
+    notices.router,
+    notices.guarded,
     catalogue.router,
     interface.router,
 ):

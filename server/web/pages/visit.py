@@ -30,6 +30,11 @@ NOTICES = {
     "ended": NoticeView("done", "The account is ended."),
     "added": NoticeView("done", "Added."),
     "revoked": NoticeView("done", "The token is revoked."),
+    "chosen": NoticeView("done", "Kept. It holds from the next mail on."),
+    "removed": NoticeView("done", "The address is removed; nothing is sent to it any more."),
+    "tried": NoticeView(
+        "plain", "The trial is on its way. Load the page again in a moment to see what came of it."
+    ),
     "welcome": NoticeView("done", "Welcome. This is where your cases stand."),
 }
 """What is said on the page that a deed leads to, by the word in its address."""
@@ -111,12 +116,16 @@ def _ways(actor: Actor, path: str) -> tuple[Way, ...]:
     ways = [("Cases", "/")] if actor.is_clinic else [("Queue", "/queue")]
     if actor.is_administrator:
         ways += [("People", "/people"), ("Audit", "/audit")]
-    ways += [("Tokens", "/tokens"), ("Rules", "/rules")]
+    ways += [("Notices", "/notices"), ("Tokens", "/tokens"), ("Rules", "/rules")]
     return tuple(Way(label, href, _is_here(href, path)) for label, href in ways)
 
 
 def _is_here(href: str, path: str) -> bool:
-    return path == href or (href in ("/", "/queue") and path.startswith("/cases"))
+    return (
+        path == href
+        or (href == "/notices" and path.startswith("/webhooks"))
+        or (href in ("/", "/queue") and path.startswith("/cases"))
+    )
 
 
 Visiting = Annotated[Visit, Depends(visit)]

@@ -36,6 +36,7 @@ DEED_WORDS = {
     "case.withdraw": "withdrew a case",
     "finding.waive": "waived a finding",
     "invitation.add": "invited a person",
+    "mail.choose": "chose their mails",
     "message.add": "wrote a message",
     "organisation.add": "added an organisation",
     "person.add": "joined a person",
@@ -49,6 +50,10 @@ DEED_WORDS = {
     "session.begin": "signed in",
     "token.add": "made a token",
     "token.revoke": "revoked a token",
+    "webhook.add": "added a webhook",
+    "webhook.remove": "removed a webhook",
+    "webhook.secret": "changed a webhook’s secret",
+    "webhook.try": "tried a webhook",
 }
 """What each entry of the trail is called; an unknown one is shown by its code."""
 
