@@ -9,15 +9,16 @@ import asyncio
 from dataclasses import dataclass
 from email.headerregistry import Address
 from email.message import EmailMessage
-from email.policy import SMTP
+from email.policy import SMTP, SMTPUTF8
 from email.utils import format_datetime
 
 import aiosmtplib
 
-from server.accounts.people import actor_of
+from server.accounts.people import EmailUnusable, actor_of, clean_email
 from server.accounts.tables import Person
 from server.accounts.work import Work
 from server.cases.tables import Case, CaseState
+from server.errors import ArchproofError
 from server.kit.mail_server import MailServer
 from server.kit.settings import Settings
 from server.notices.choices import who_wants
@@ -37,6 +38,12 @@ _WORDS = {
 }
 
 
+class Unwritable(ArchproofError):
+    """A receiver's address is none that can stand in a mail."""
+
+    code = "unwritable"
+
+
 @dataclass(frozen=True)
 class Letter:
     """A mail, ready to be handed in."""
@@ -47,7 +54,10 @@ class Letter:
 
 
 def letter_for(work: Work, notice: Notice) -> Letter | None:
-    """The mail that a notice asks for; None where its receiver no longer wants it or the case has moved on."""
+    """The mail that a notice asks for; None where its receiver no longer wants it or the case has moved on.
+
+    Raises Unwritable.
+    """
     person = work.session.get(Person, notice.person_id)
     case = work.session.get(Case, notice.case_id)
     if person is None or case is None or _is_overtaken(notice, case):
@@ -67,12 +77,11 @@ def _is_overtaken(notice: Notice, case: Case) -> bool:
 
 
 def message_of(settings: Settings, notice: Notice, receiver: str) -> EmailMessage:
-    """The mail's text and headers, the same at every try. Raises ValueError where the address fits no header."""
-    local, _, domain = receiver.rpartition("@")
+    """The mail's text and headers, the same at every try. Raises Unwritable."""
     sender_domain = settings.mail_from.rpartition("@")[2]
-    message = EmailMessage(policy=SMTP)
+    message = EmailMessage(policy=SMTP if receiver.isascii() else SMTPUTF8)
     message["From"] = Address("Archproof", addr_spec=settings.mail_from)
-    message["To"] = Address(username=local, domain=domain)
+    message["To"] = _address(receiver)
     message["Subject"] = _SUBJECTS[notice.event]
     message["Date"] = format_datetime(notice.at)
     message["Message-ID"] = f"<{notice.id}@{sender_domain}>"
@@ -82,6 +91,16 @@ def message_of(settings: Settings, notice: Notice, receiver: str) -> EmailMessag
         f"Sign in as always; this mail gives no access by itself.\nWhich mails you get you choose at {settings.address}/notices\n"
     )
     return message
+
+
+def _address(receiver: str) -> Address:
+    local, _, domain = receiver.rpartition("@")
+    try:
+        if clean_email(receiver) == receiver:
+            return Address(username=local, domain=domain)
+    except (EmailUnusable, ValueError) as fault:
+        raise Unwritable("The receiver’s address cannot be written to.") from fault
+    raise Unwritable("The receiver’s address cannot be written to.")
 
 
 def hand_in(server: MailServer, letter: Letter) -> Outcome:
@@ -98,10 +117,10 @@ def hand_in(server: MailServer, letter: Letter) -> Outcome:
         return Outcome(Came.AGAIN, f"The mail server refused ({refused.code}).")
     except (TimeoutError, aiosmtplib.SMTPTimeoutError):
         return Outcome(Came.AGAIN, f"The mail server did not answer within {WHOLE_S:g} seconds.")
+    except aiosmtplib.SMTPNotSupported:
+        return Outcome(Came.NEVER, "The mail server does not take what this mail needs.")
     except (aiosmtplib.SMTPException, OSError):
         return Outcome(Came.AGAIN, "No connection to the mail server, or it broke off.")
-    except ValueError:
-        return Outcome(Came.NEVER, "The receiver’s address cannot be written to.")
     return Outcome(Came.SENT, "Taken by the mail server.")
 
 

@@ -14,7 +14,7 @@ from server.kit.jobs import Doing, Job
 from server.kit.logs import log
 from server.kit.portal import Portal
 from server.notices.deliveries import Delivery, deliver, delivery_for
-from server.notices.letters import Letter, hand_in, letter_for
+from server.notices.letters import Letter, Unwritable, hand_in, letter_for
 from server.notices.outbox import SEND_NOTICE, ways_open
 from server.notices.outcome import Came, Outcome
 from server.notices.tables import Event, Notice, NoticeState, Way
@@ -61,7 +61,11 @@ def _claim(portal: Portal, notice_id: str) -> Errand | None:
                 "It waited for more than two days; too late to be of use.",
             )
             return None
-        errand = letter_for(work, notice) if notice.way is Way.MAIL else delivery_for(work, notice)
+        try:
+            errand = letter_for(work, notice) if notice.way is Way.MAIL else delivery_for(work, notice)
+        except Unwritable as fault:
+            _end(portal, notice, NoticeState.GIVEN_UP, fault.says)
+            return None
         if errand is None:
             _end(portal, notice, NoticeState.DROPPED, "No longer wanted.")
             return None
