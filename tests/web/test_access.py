@@ -102,8 +102,10 @@ def filled(house: House, path: str, *, unknown: bool = False) -> tuple[str, str]
         ids["record_id"] = house.record(case_id, JAW)
     if "{upload_id}" in path:
         ids["upload_id"] = house.begin(case_id, 5)
+    if "{webhook_id}" in path:
+        ids["webhook_id"] = house.webhook()
     if unknown:
-        ids |= {"case_id": UNKNOWN, "record_id": UNKNOWN, "upload_id": UNKNOWN}
+        ids |= dict.fromkeys(("case_id", "record_id", "upload_id", "webhook_id"), UNKNOWN)
     return path.format(**ids), ids["case_id"]
 
 
@@ -138,7 +140,7 @@ def test_everybody_gets_what_the_table_says(
 
 @pytest.mark.parametrize(
     ("method", "path"),
-    [key for key in TABLE if "{case_id}" in key[1] or "{upload_id}" in key[1]],
+    [key for key in TABLE if any(f"{{{kind}_id}}" in key[1] for kind in ("case", "upload", "webhook"))],
     ids=lambda v: v,
 )
 def test_another_clinics_object_reads_like_one_that_never_was(

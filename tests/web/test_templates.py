@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -14,6 +15,10 @@ from jinja2 import nodes
 from server.accounts.tables import ApiToken, AuditEntry, Organisation, OrganisationKind, Person, PersonRole
 from server.cases.listing import CaseFilter, CaseLine, CasePage
 from server.cases.tables import CaseState
+from server.notices.choices import Wanted
+from server.notices.outbox import MailStanding, Trouble
+from server.notices.tables import Event, Notice, NoticeState, Way, Webhook
+from server.notices.webhooks import Delivered
 from server.records.roles import Role
 from server.rules.catalogue import RULES
 from server.rules.documents import catalogue_rows
@@ -30,6 +35,7 @@ from server.web.pages.form.page import FormPage
 from server.web.pages.home.build import home_page
 from server.web.pages.house.build import DEED_WORDS, audit_page, people_page, tokens_page
 from server.web.pages.interface.page import interface_page
+from server.web.pages.notices.build import notices_page, webhooks_page
 from server.web.pages.parts import Room
 from server.web.pages.patterns.page import ICONS, pattern_page
 from server.web.pages.queue.build import queue_page
@@ -106,6 +112,24 @@ def audit() -> Page:
     return audit_page(frame(Room.DESK), [entry], {"p1": "Ada Brandt"}, UTC)
 
 
+def outbox() -> Page:
+    told = notice(Way.MAIL, NoticeState.GIVEN_UP, "The mail server refused the receiver (550).")
+    standing = MailStanding(2, NOW, 40, 1, (Trouble(told, "Ada Brandt", "Weir Lane"),))
+    return notices_page(frame(Room.DESK), None, standing, UTC, has_server=False)
+
+
+def webhooks() -> Page:
+    hook = Webhook(id="w1", organisation_id="o1", url="https://hooks.example.com/in", secret="whsec_x", previous_until=NOW, made_at=NOW)  # fmt: skip
+    sent = [Delivered(notice(Way.WEBHOOK, state, says), hook.url) for state in NoticeState for says in ("", "Answered 500.")]  # fmt: skip
+    return webhooks_page(
+        frame(Room.DESK), [hook], sent, now=NOW - timedelta(hours=1), zone=UTC, wrong="Begin with https://.", shown=hook
+    )  # fmt: skip
+
+
+def notice(way: Way, state: NoticeState, says: str) -> Notice:
+    return Notice(id="n1", way=way, event=Event.RETURNED, at=NOW, state=state, tries=1, next_try_at=NOW, asked_at=NOW, says=says)  # fmt: skip
+
+
 def any_app() -> FastAPI:
     app = FastAPI()
     app.include_router(interface)
@@ -133,6 +157,11 @@ PAGES: dict[str, Callable[[], Page]] = {
     ),
     "tokens": tokens,
     "audit": audit,
+    "notices": lambda: notices_page(frame(), Wanted(), None, UTC, has_server=False),
+    "notices, of the lab": lambda: notices_page(frame(Room.DESK), None, None, UTC, has_server=True),
+    "notices, outbox": outbox,
+    "webhooks": webhooks,
+    "webhooks, empty": lambda: webhooks_page(frame(Room.DESK), [], [], now=NOW, zone=UTC),
     "interface": lambda: interface_page(frame(Room.DESK), "http://portal.test", describe(any_app())),
 }
 PARTS: dict[str, Callable[[], Page]] = {

@@ -16,6 +16,7 @@ from server.errors import ArchproofError
 from server.records.case_form import read_case_form
 from server.web.api import examples, shapes
 from server.web.api.description import PATH, describe
+from server.web.api.webhooks import WebhookGiven
 from server.web.remedies import REMEDIES, remedy_of
 from tests.portal.house import House, open_house
 from tests.web.api.program import Program, refusal
@@ -71,7 +72,7 @@ def test_every_route_says_what_it_does_and_how_it_refuses(document: dict[str, An
             if status >= "400":
                 schema = answer["content"]["application/json"]["schema"]
                 assert schema == {"$ref": "#/components/schemas/ErrorAnswer"}, where
-        if "{case_id}" in path or "{upload_id}" in path:
+        if "{case_id}" in path or "{upload_id}" in path or "{webhook_id}" in path:
             assert "404" in said["responses"], where
         names = [p["name"] for p in said.get("parameters", [])]
         assert set(re.findall(r"{(\w+)}", path)) <= set(names), where
@@ -90,6 +91,7 @@ def test_the_examples_are_taken(document: dict[str, Any], clinic: Program, case:
     assert clinic.ask("PATCH", f"{case}/form", json=examples.MERGE).status_code == 200
     shapes.RecordChange.model_validate(examples.RECORD_CHANGE)
     shapes.WaiverGiven.model_validate(examples.WAIVER)
+    WebhookGiven.model_validate(examples.WEBHOOK)
     for words in (examples.MESSAGE, examples.RETURN):
         shapes.Words.model_validate(words)
     assert "HTTPValidationError" not in document["components"]["schemas"]

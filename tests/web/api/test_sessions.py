@@ -51,10 +51,12 @@ def test_a_session_alone_changes_nothing_on_any_route(
 ) -> None:
     record = clinic.put(case, waves(1, n=8), role="jaw").json()["id"]
     routes = changing_routes(house)
-    assert len(routes) == 15
+    assert len(routes) == 19
     before = clinic.get(case)
     for method, path in routes:
-        url = path.format(case_id=before["id"], record_id=record, file_name="jaw.stl", upload_id="u")
+        url = path.format(
+            case_id=before["id"], record_id=record, file_name="jaw.stl", upload_id="u", webhook_id="w"
+        )
         answer = browser.request(method, url, content=b"{}", headers=headers)
         assert refusal(answer) == (403, "forged"), (method, path)
     assert clinic.get(case) == before
