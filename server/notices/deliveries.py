@@ -74,7 +74,7 @@ def deliver(outward: Outward, delivery: Delivery, now: datetime) -> Outcome:
     except Unreached as failed:
         return Outcome(Came.AGAIN, failed.says)
     if 200 <= status < 300:
-        return Outcome(Came.SENT, f"Taken: answered {status}.")
+        return Outcome(Came.SENT, f"Answered {status}.")
     if 300 <= status < 400:
         return Outcome(Came.AGAIN, f"Answered {status}; a redirect is not followed.")
     if status == GONE:

@@ -22,7 +22,7 @@ def test_the_pages_of_a_clinic(open_page: Callable[..., Watched], size: str) -> 
     page.goto("/sign-in")
     see(page, f"{size}-sign-in")
     sign_in_clinic(page)
-    for path in ("/", "/tokens", "/interface", "/rules", "/sheets", "/patterns"):
+    for path in ("/", "/notices", "/webhooks", "/tokens", "/interface", "/rules", "/sheets", "/patterns"):
         visit(page, path, f"{size}-clinic{path.replace('/', '-')}")
 
 
@@ -34,6 +34,8 @@ def test_the_pages_of_the_lab(open_page: Callable[..., Watched], size: str) -> N
         "/queue",
         "/queue?state=all",
         "/people",
+        "/notices",
+        "/webhooks",
         "/tokens",
         "/interface",
         "/audit",

@@ -125,7 +125,7 @@ def test_it_recovers(house: House, receiver: Receiver) -> None:
     later(house, PAUSES[0].total_seconds())
     send(house)
     (notice,) = [n for n in notices(house) if n.way is Way.WEBHOOK]
-    assert (notice.state, notice.tries, notice.says) == (NoticeState.SENT, 2, "Taken: answered 200.")
+    assert (notice.state, notice.tries, notice.says) == (NoticeState.SENT, 2, "Answered 200.")
 
 
 @pytest.mark.parametrize(

@@ -110,7 +110,7 @@ def test_a_webhook_from_the_form_to_what_came_of_it(house: House, receiver: Rece
     assert "On its way" in reader.get("/webhooks")
     house.work_off()
     page = reader.get("/webhooks")
-    assert "Taken: answered 204." in page
+    assert "Answered 204." in page
     assert "Next try:" not in page
     receiver.statuses = [500]
     give_back(house)

@@ -45,7 +45,7 @@ def test_from_adding_to_an_event_that_is_checked(house: House, receiver: Receive
     (sent,) = clinic.get(f"{HOOKS}/{made['id']}/deliveries")["deliveries"]
     assert (sent["id"], sent["type"], sent["case_id"]) == (arrived.id, "case.returned", case_id)
     assert (sent["state"], sent["tries"], sent["next_try_at"]) == ("sent", 1, None)
-    assert sent["says"] == "Taken: answered 204."
+    assert sent["says"] == "Answered 204."
 
 
 def test_a_secret_is_shown_once(house: House, receiver: Receiver) -> None:

@@ -34,13 +34,13 @@ _TAGS = {
     NoticeState.DROPPED: TagView("none", "Not sent", "none"),
     NoticeState.WAITING: TagView("busy", "On its way", "send"),
 }
-_AGAIN = TagView("look", "Tried again later", "look")
+_AGAIN = TagView("look", "To be tried again", "look")
 _NO_SERVER = (
     "No mail server is set, so mails wait here. Whoever runs the portal sets ARCHPROOF_SMTP_URL, ARCHPROOF_MAIL_FROM and "
     "ARCHPROOF_PUBLIC_URL. What has waited for more than two days is then not sent any more."
 )
 _NO_SERVER_FOR_CLINICS = (
-    "The lab has not set up mail, so none is sent at present. What you choose here is kept until then."
+    "The lab has not set up mail, so none is sent at present. What you choose here is kept until it has."
 )
 
 
