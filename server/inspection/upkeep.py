@@ -94,10 +94,11 @@ class Upkeep:
             forget_ended_sessions(work)
             forget_changes(work.session, work.now)
             forget_old_repeats(work)
-            forget_old_notices(work)
 
     def _each_hour(self) -> None:
         sweep(self._portal)
+        with writing(self._portal, PORTAL) as work:
+            forget_old_notices(work)
 
     def _each_day(self) -> None:
         ask_for_previews(self._portal)

@@ -25,6 +25,15 @@ from server.version import VERSION
 WHOLE_S = 5.0
 CONNECT_S = 2.0
 ADDRESSES_TRIED = 3
+LOOK_UPS_AT_ONCE = 8
+"""Names may come from anybody with an account, and a look-up that hangs cannot be broken off."""
+
+NOT_KNOWN = "The name of the host is not known on the public internet."
+"""Said alike of a name that is unknown and of one that stands for an address within walls, so that nobody can find out by
+it which names are known here."""
+
+TOO_LATE = "The name of the host could not be looked up in time."
+_look_ups = threading.BoundedSemaphore(LOOK_UPS_AT_ONCE)
 
 
 class Unreached(ArchproofError):
@@ -79,27 +88,32 @@ class Outward:
             return Checked(target, (target.host,))
         addresses = _in_time(lambda: self.resolve(target.host, target.port), within_s)
         if not addresses:
-            raise Unreached("The name of the host is not known.")
+            raise Unreached(NOT_KNOWN)
         if not all(self.is_allowed(address) for address in addresses):
-            raise AddressRefused("The name stands for an address that is not on the public internet.")
+            raise AddressRefused(NOT_KNOWN)
         return Checked(target, addresses)
 
 
 def _in_time(look_up: Callable[[], tuple[str, ...]], within_s: float) -> tuple[str, ...]:
     """What a look-up gives; it cannot be broken off, so it is left behind where it takes too long."""
     answers: queue.SimpleQueue[tuple[str, ...]] = queue.SimpleQueue()
+    until = time.monotonic() + within_s
 
     def ask() -> None:
         try:
             answers.put(look_up())
         except (OSError, UnicodeError):
             answers.put(())
+        finally:
+            _look_ups.release()
 
+    if not _look_ups.acquire(timeout=within_s):
+        raise Unreached(TOO_LATE)
     threading.Thread(target=ask, name="resolve", daemon=True).start()
     try:
-        return answers.get(timeout=within_s)
+        return answers.get(timeout=max(until - time.monotonic(), 0.0))
     except queue.Empty as late:
-        raise Unreached("The name of the host could not be looked up in time.") from late
+        raise Unreached(TOO_LATE) from late
 
 
 async def _post(
@@ -142,7 +156,7 @@ async def _first_answer(
             continue
         await answer.aclose()
         return answer.status_code
-    raise Unreached("The name of the host is not known.")
+    raise Unreached(NOT_KNOWN)
 
 
 def _is_of_certificate(fault: BaseException | None) -> bool:

@@ -90,5 +90,5 @@ class Notice(SQLModel, table=True):
     tries: int = 0
     next_try_at: datetime = Field(sa_column=Column(UtcTime, nullable=False))
     asked_at: datetime = Field(sa_column=Column(UtcTime, nullable=False))
-    ended_at: datetime | None = Field(default=None, sa_column=Column(UtcTime, nullable=True))
+    ended_at: datetime | None = Field(default=None, sa_column=Column(UtcTime, nullable=True, index=True))
     says: str = Field(default="", max_length=200)

@@ -148,7 +148,7 @@ def test_a_name_that_has_moved_within_walls_is_refused_again_at_sending(
     send(moved)
     (notice,) = [n for n in notices(house) if n.way is Way.WEBHOOK]
     assert notice.state is NoticeState.GIVEN_UP
-    assert "not on the public internet" in notice.says
+    assert "not known on the public internet" in notice.says
     assert receiver.arrived == []
 
 

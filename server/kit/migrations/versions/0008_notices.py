@@ -72,7 +72,13 @@ def _make_outbox() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_notices")),
     )
     with op.batch_alter_table("notices", schema=None) as batch_op:
-        for columns in (["case_id"], ["person_id"], ["state", "next_try_at"], ["webhook_id", "at"]):
+        for columns in (
+            ["case_id"],
+            ["person_id"],
+            ["ended_at"],
+            ["state", "next_try_at"],
+            ["webhook_id", "at"],
+        ):
             batch_op.create_index(batch_op.f("ix_notices_" + "_".join(columns)), columns, unique=False)
 
 
