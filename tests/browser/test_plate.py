@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from tests.browser.conftest import DESK, TABLET, Watched, watch
 from tests.browser.measured import MOUTH, LabCase, measured_case, n_surfaces
@@ -211,6 +211,33 @@ def test_gaps_bodies_and_shifts_are_drawn_and_said(plate: Callable[..., Page]) -
     page.locator("#plate-times").select_option("200")
     expect(page.locator("[data-times]")).to_have_text("5 µm")
     see(page, "desk-plate-sites")
+
+
+def test_what_has_changed_meanwhile_is_drawn_anew_under_the_same_eye(plate: Callable[..., Page]) -> None:
+    """The page learns of it by its stream; here the next answer names one record less and another stamp."""
+    page = plate()
+    page.locator('[data-motion="turn-left"]').click()
+    n, before = int(said(page, "drawn")), eye(page)
+
+    def changed(route: Route) -> None:
+        told = route.fetch().json()
+        gone = next(layer for layer in told["layers"] if layer["href"] and layer["role"] == "bite")
+        gone["href"], gone["says"], told["stamp"] = "", "It is being made.", "another"
+        route.fulfill(json=told)
+
+    page.route("**/plate?*", changed)
+    page.evaluate(
+        """() => {
+          document.getElementById("plate-data").dataset.href += "-another";
+          document.dispatchEvent(new CustomEvent("htmx:after:swap"));
+        }"""
+    )
+    expect(page.locator("#plate")).to_have_attribute("data-drawn", str(n - 1), timeout=DRAWN_MS)
+    expect(page.locator("#plate-records")).to_contain_text("It is being made.")
+    assert eye(page) == before
+    assert inked(page) > 0.05
+    page.locator('[data-motion="turn-right"]').click()
+    assert eye(page)[0] == before[0] + 15.0, "each button acts once"
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

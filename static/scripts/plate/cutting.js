@@ -27,6 +27,10 @@ export class Cut {
 
   // half: what is seen from the middle to the upper edge, mm; the ribbon is a share of it.
   draw(half) {
+    const shown = this.layers.filter((layer) => layer.isShown).map((layer) => layer.told.id);
+    const key = [this.isOn, this.plane.constant, ...this.plane.normal.toArray(), half, ...shown, this.layers[0]?.ink?.getHexString()].join(" ");
+    if (key === this.drawn) return;
+    this.drawn = key;
     for (const mesh of this.outlines) {
       this.scene.remove(mesh);
       mesh.geometry.dispose();

@@ -22,6 +22,7 @@ export function openPlaces(scene, plate, records, on) {
       return;
     }
     const at = new Vector3(...place.at_mm);
+    scene.remember();
     records.show(layer, 1);
     for (const other of scene.layers) if (other !== layer && other.isShown) other.show(Math.min(other.share, THROUGH));
     scene.records();
@@ -47,6 +48,6 @@ export function openPlaces(scene, plate, records, on) {
     found.hidden = true;
     clear(scene.marks.place);
     scene.words.put("place", []);
-    scene.draw();
+    scene.restore();
   });
 }

@@ -11,7 +11,7 @@ const SCALES_MM = [50, 20, 10, 5, 2, 1, 0.5, 0.2];
 export class Scene {
   // plate: as the server says. before: the scene that this one takes the place of, whose eye it keeps.
   constructor(root, plate, before) {
-    Object.assign(this, { root, plate, stamp: plate.stamp, scene: new Space(), isAsked: false, isReady: false, listeners: [] });
+    Object.assign(this, { root, plate, stamp: plate.stamp, scene: new Space(), isAsked: false, isReady: false, shares: null, listeners: [] });
     this.ground = root.querySelector(".plate-ground");
     this.renderer = before?.renderer ?? this._renderer();
     before?.close();
@@ -80,6 +80,17 @@ export class Scene {
     this.frame();
     for (const layer of this.layers.filter((l) => !l.mesh)) loaded(layer);
     this.paint();
+  }
+
+  // Remembers once how much of each record is shown, until `restore` brings that back.
+  remember() {
+    this.shares ??= new Map(this.layers.map((layer) => [layer, layer.share]));
+  }
+
+  restore() {
+    for (const [layer, share] of this.shares ?? []) layer.show(share);
+    this.shares = null;
+    this.records();
   }
 
   // The middle and size of what is shown; the eye starts there.

@@ -71,7 +71,6 @@ function tieBite(scene, plate, on) {
   const [section, choice, key] = [part("plate-bite"), part("plate-gap"), part("plate-gap-key")];
   const sheets = plate.bite?.sheets ?? [];
   section.hidden = !sheets.length;
-  const chosen = choice.value;
   choice.replaceChildren(choice.options[0], ...sheets.map((sheet) => new Option(sheet.name, sheet.layer)));
   const show = async () => {
     const sheet = sheets.find((one) => one.layer === choice.value);
@@ -79,7 +78,9 @@ function tieBite(scene, plate, on) {
     key.hidden = !sheet;
     scene.words.put("gap", sheet ? plate.bite.marks.map(({ at_mm: at, gap_mm: gap }) => ({ at: new Vector3(...at), text: told(gap) })) : []);
     const layer = scene.layers.find((one) => one.told.id === sheet?.layer);
+    if (!sheet) scene.restore();
     if (layer?.mesh) {
+      scene.remember();
       await readGaps(layer, sheet, plate.bite);
       layer.gaps.isOn.value = 1;
       key.querySelector("[data-gap-says]").textContent = sheet.says;
@@ -93,7 +94,8 @@ function tieBite(scene, plate, on) {
     scene.draw();
   };
   on(choice, "change", show);
-  if (sheets.some((sheet) => sheet.layer === chosen)) choice.value = chosen;
+  choice.value = "";
+  key.hidden = true;
 }
 
 function tieSites(scene, plate, on) {
