@@ -7,6 +7,12 @@ import { GAP_EDGES_MM, gapUniforms, withGaps } from "./gaps.js";
 
 const IDENTITY = [1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1];
 
+async function fetched(href) {
+  const answer = await fetch(href);
+  if (!answer.ok) throw new Error(`${answer.status}`);
+  return answer.arrayBuffer();
+}
+
 export class Layer {
   // told: as the server says; planes: what cuts every surface.
   constructor(told, planes) {
@@ -19,13 +25,13 @@ export class Layer {
     this.hidden = new MeshBasicMaterial({ side: DoubleSide, colorWrite: false, clippingPlanes: planes, ...back });
     this.gaps = gapUniforms();
     withGaps(this.material, this.gaps);
+    this.coming = told.href ? fetched(told.href) : null;
+    this.coming?.catch(() => {});
   }
 
-  // Fetches and unpacks the surface; after this the layer can be drawn.
+  // Unpacks the surface once it is here; after this the layer can be drawn.
   async load() {
-    const answer = await fetch(this.told.href);
-    if (!answer.ok) throw new Error(`${answer.status}`);
-    const surface = unpack(await answer.arrayBuffer());
+    const surface = unpack(await this.coming);
     const geometry = new BufferGeometry();
     geometry.setAttribute("position", new BufferAttribute(surface.positions, 3));
     geometry.setAttribute("normal", new BufferAttribute(normalsOf(surface.positions, surface.facets), 3));

@@ -7,17 +7,17 @@ const root = document.getElementById("plate");
 const says = document.getElementById("plate-says");
 const NO_DRAWING = "This browser cannot draw in space (it has no WebGL). All that would be shown here is said in the tables below.";
 const NOT_FETCHED = "What is to be drawn could not be fetched; load the page again. The tables below say the same.";
+const SOFT = /swiftshader|llvmpipe|softpipe|software|basic render/i;
 let scene = null;
 let tasks = null;
 
-function canDraw() {
-  try {
-    const probe = document.createElement("canvas").getContext("webgl2");
-    probe?.getExtension("WEBGL_lose_context")?.loseContext();
-    return Boolean(probe);
-  } catch {
-    return false;
-  }
+// What the browser can draw with: "card", "processor", or nothing.
+function drawnBy() {
+  const probe = document.createElement("canvas").getContext("webgl2");
+  if (!probe) return "";
+  const name = probe.getParameter(probe.getExtension("WEBGL_debug_renderer_info")?.UNMASKED_RENDERER_WEBGL ?? probe.RENDERER);
+  probe.getExtension("WEBGL_lose_context")?.loseContext();
+  return SOFT.test(name) ? "processor" : "card";
 }
 
 async function told() {
@@ -39,7 +39,7 @@ async function open() {
   const before = scene;
   const shares = new Map(before?.layers.map((layer) => [layer.told.href, layer.share]) ?? []);
   root.querySelector(".plate-open").hidden = false;
-  scene = new Scene(root, plate, before);
+  scene = new Scene(root, plate, before, drawing === "processor");
   tasks?.close();
   tasks = openTasks(scene, plate, announce);
   for (const layer of scene.layers) if (shares.has(layer.told.href)) layer.show(shares.get(layer.told.href));
@@ -59,7 +59,8 @@ function wordsOf(plate, { layers }) {
   return `${plate.says} Previews, which lie on the scans to ${worst.toFixed(2)} mm (99 % of points).${left} The tables below say the same in words.`;
 }
 
-if (root && canDraw()) {
+const drawing = root ? drawnBy() : "";
+if (drawing) {
   open();
   document.addEventListener("htmx:after:swap", () => {
     const href = document.getElementById("plate-data").dataset.href;

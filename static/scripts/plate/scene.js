@@ -9,16 +9,17 @@ const EVERY = 7;
 const SCALES_MM = [50, 20, 10, 5, 2, 1, 0.5, 0.2];
 
 export class Scene {
-  // plate: as the server says. before: the scene that this one takes the place of, whose eye it keeps.
-  constructor(root, plate, before) {
+  // plate: as the server says. before: the scene that this one takes the place of, whose eye it keeps. isSoft: whether the
+  // processor draws, and edges are better left as they fall.
+  constructor(root, plate, before, isSoft) {
     Object.assign(this, { root, plate, stamp: plate.stamp, scene: new Space(), isAsked: false, isReady: false, shares: null, listeners: [] });
     this.ground = root.querySelector(".plate-ground");
-    this.renderer = before?.renderer ?? this._renderer();
-    before?.close();
     this.eye = new Eye(plate.mouth, () => this.draw());
     this.cut = new Cut(this.scene, []);
     this.layers = plate.layers.map((told) => new Layer(told, [this.cut.plane]));
     this.cut.layers = this.layers;
+    this.renderer = before?.renderer ?? this._renderer(isSoft);
+    before?.close();
     this.words = new Words(root.querySelector(".plate-words"));
     this.marks = { bodies: new Group(), shifts: new Group(), place: new Group() };
     this.scene.add(...Object.values(this.marks));
@@ -33,8 +34,8 @@ export class Scene {
     this.dress();
   }
 
-  _renderer() {
-    const renderer = new WebGLRenderer({ alpha: true, antialias: true, preserveDrawingBuffer: true });
+  _renderer(isSoft) {
+    const renderer = new WebGLRenderer({ alpha: true, antialias: !isSoft, preserveDrawingBuffer: true });
     renderer.localClippingEnabled = true;
     renderer.setClearColor(0x000000, 0);
     this.ground.prepend(renderer.domElement);
@@ -75,10 +76,10 @@ export class Scene {
       loaded(layer);
     }));
     if (!this.layers.some((layer) => layer.isShown)) this.layers.find((layer) => layer.mesh)?.show(1);
-    this.isReady = true;
     this.dress();
     this.frame();
     for (const layer of this.layers.filter((l) => !l.mesh)) loaded(layer);
+    this.isReady = true;
     this.paint();
   }
 
