@@ -19,7 +19,7 @@ STEP_MM = 0.01
 DEVIATION_MM = 0.05
 """What 99 % of the scan's points may lie off the preview."""
 MOST_BYTES = 150_000
-FACETS = (40_000, 60_000, 90_000)
+FACETS = (40_000, 60_000, 78_000)
 """Tried in turn, until one lies on the scan."""
 PROBES = 20_000
 LEVEL = 9
