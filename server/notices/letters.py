@@ -118,7 +118,9 @@ def hand_in(server: MailServer, letter: Letter) -> Outcome:
     except (TimeoutError, aiosmtplib.SMTPTimeoutError):
         return Outcome(Came.AGAIN, f"The mail server did not answer within {WHOLE_S:g} seconds.")
     except aiosmtplib.SMTPNotSupported:
-        return Outcome(Came.NEVER, "The mail server does not take what this mail needs.")
+        if letter.receiver.isascii():
+            return Outcome(Came.AGAIN, "The mail server does not know the way of signing in.")
+        return Outcome(Came.NEVER, "The mail server does not write to addresses in such letters.")
     except (aiosmtplib.SMTPException, OSError):
         return Outcome(Came.AGAIN, "No connection to the mail server, or it broke off.")
     return Outcome(Came.SENT, "Taken by the mail server.")

@@ -108,3 +108,42 @@ def test_another_clinics_case_is_not_here(open_page: Callable[..., Watched]) -> 
     expect(watched.page.get_by_role("heading", name="Not here")).to_be_visible()
     see(watched.page, "tablet-404")
     watched.complaints[:] = [c for c in watched.complaints if "404" not in c]
+
+
+def test_a_webhook_by_keyboard_alone(open_page: Callable[..., Watched]) -> None:
+    """Added, given a new secret and removed again before anything could be sent to it."""
+    watched = open_page(TABLET)
+    page = watched.page
+    sign_in_clinic(page)
+    page.goto("/webhooks")
+    walk_to(page, "textbox", "Address")
+    page.keyboard.type("https://127.0.0.1/")
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("The address must be one on the public internet.")).to_be_visible()
+    see(page, "tablet-webhook-refused")
+    walk_to(page, "textbox", "Address")
+    page.keyboard.press("Control+A")
+    page.keyboard.type("https://93.184.216.34/archproof")
+    page.keyboard.press("Enter")
+    expect(page.locator(".secret")).to_contain_text("whsec_")
+    see(page, "tablet-webhook-added")
+    first = page.locator(".secret").inner_text()
+    walk_to(page, "button", "New secret for https://93.184.216.34/archproof")
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("The secret before it also signs until")).to_be_visible()
+    expect(page.locator(".secret")).not_to_have_text(first)
+    walk_to(page, "button", "Remove https://93.184.216.34/archproof")
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("No address yet.")).to_be_visible()
+    watched.complaints[:] = [c for c in watched.complaints if "422" not in c]
+
+
+def walk_to(page: Page, role: str, name: str) -> None:
+    """Presses Tab until that is reached."""
+    target = page.get_by_role(role, name=name, exact=True)  # type: ignore[arg-type]
+    expect(target).to_be_visible()
+    for _ in range(40):
+        if target.evaluate("e => e === document.activeElement"):
+            return
+        page.keyboard.press("Tab")
+    raise AssertionError(f"{name} is not reached by Tab")

@@ -160,12 +160,12 @@ class PostOffice:
 
 
 @contextmanager
-def post_office() -> Iterator[PostOffice]:
-    """A mail server on loopback."""
+def post_office(address: str = "127.0.0.1", **more: Any) -> Iterator[PostOffice]:
+    """A mail server on loopback; `more`: how it is set up otherwise."""
     with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
+        probe.bind((address, 0))
         office = PostOffice(port=probe.getsockname()[1])
-    controller = Controller(office, hostname="127.0.0.1", port=office.port)
+    controller = Controller(office, hostname=address, port=office.port, **more)
     controller.start()
     try:
         yield office
