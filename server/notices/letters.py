@@ -33,8 +33,8 @@ _SUBJECTS = {
 }
 _WORDS = {
     Event.RETURNED: "A case of yours came back from the lab. Open it to see what to rescan and why:",
-    Event.RELEASED: "The lab has released a case of yours to design. Open it to see what was accepted, and what could not "
-    "be measured:",
+    Event.RELEASED: "The lab has released a case of yours to design. Open it to see what\n"
+    "was accepted, and what could not be measured:",
 }
 
 
@@ -88,7 +88,8 @@ def message_of(settings: Settings, notice: Notice, receiver: str) -> EmailMessag
     message["Auto-Submitted"] = "auto-generated"
     message.set_content(
         f"{_WORDS[notice.event]}\n\n{settings.address}/cases/{notice.case_id}\n\n"
-        f"Sign in as always; this mail gives no access by itself.\nWhich mails you get you choose at {settings.address}/notices\n"
+        "Sign in as always; this mail gives no access by itself.\n"
+        f"You choose which mails you get here:\n{settings.address}/notices\n"
     )
     return message
 

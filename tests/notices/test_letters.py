@@ -70,6 +70,8 @@ def test_a_mail_is_the_same_at_every_try(event: Event) -> None:
     first, second = (message_of(settings(), notice(event), CLINIC).as_bytes() for _ in range(2))
     assert first == second
     assert first.isascii()
+    assert max(len(line) for line in first.splitlines()) <= 78
+    assert b"Content-Transfer-Encoding: 7bit" in first
 
 
 @pytest.mark.parametrize(
