@@ -26,6 +26,7 @@ ARGUMENTS = [
     "--use-gl=angle",
     "--use-angle=swiftshader",
     "--enable-unsafe-swiftshader",
+    "--disable-gpu-rasterization",
     "--disable-background-networking",
     "--disable-component-update",
     "--no-first-run",
