@@ -41,7 +41,7 @@ SHOWN = {Role.JAW: ALONE, Role.OPPOSING: ALONE, Role.DENTURE: OVER}
 ABOVE_SEAT_MM = 4.0
 """Where a finding names a site, its place is so far up the axis of the body there."""
 NOT_DRAWN = "No picture of it yet: it is being made, or the file shows no surface."
-TABLE = "They came as a table; how they differ from the jaw scan is shown as arrows."
+TABLE = "They came as a table; where they were compared with the jaw scan, arrows show how they differ."
 NOT_LAID = "Not laid with the others"
 
 
