@@ -128,7 +128,7 @@ def _says(told: BiteContactResult, role: Role) -> str:
     """In sentences: which surface, the least gaps, the contacts, and how deep the jaws stand inside each other."""
     met = [seen for seen in told.regions if seen.contact_mm2 > 0.0]
     gaps = [
-        f"{seen.region.words} {seen.least_mm.value:.2f} mm"
+        f"{seen.region.words} {seen.least_mm.value:z.2f} mm"
         if seen.least_mm
         else f"{seen.region.words} over 3 mm"
         for seen in told.regions

@@ -11,7 +11,7 @@ def figure(value: float, u95: float | None = None) -> str:
     """A number as people write it: to the place its uncertainty reaches, else to three significant digits."""
     if u95:
         places = max(0, 1 - math.floor(math.log10(u95)))
-        return f"{value:.{min(places, 4)}f}"
+        return f"{value:z.{min(places, 4)}f}"
     if value == 0 or value == int(value):
         return f"{value:,.0f}".replace(",", " ")
     places = max(0, 2 - math.floor(math.log10(abs(value))))
