@@ -73,7 +73,7 @@ def _wait_until_up(url: str, process: subprocess.Popen[bytes], log: Path) -> Non
     raise RuntimeError("the portal did not start: " + log.read_text(errors="replace")[-4000:])
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     path = shutil.which("chromium")
     if path is None:
