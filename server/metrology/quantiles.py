@@ -18,6 +18,12 @@ def student_quantile(share: float, freedom: float) -> float:
     return float(stdtrit(freedom, share))
 
 
+def widened_for_few(freedom: float) -> float:
+    """By how much wider than of a known scatter an interval of 95 % is where the scatter was read with so many degrees of
+    freedom, more than 0."""
+    return student_quantile(0.975, freedom) / normal_quantile(0.975)
+
+
 def chi2_quantile(share: float, freedom: float) -> float:
     """The same of the chi-squared distribution; its degrees of freedom need not be whole."""
     return float(chdtri(freedom, 1.0 - share))

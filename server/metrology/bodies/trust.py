@@ -20,7 +20,7 @@ from scipy.optimize import nnls
 
 from server.metrology.bodies.cells import grid_keys
 from server.metrology.bodies.fitting import BodyFit, jacobian
-from server.metrology.quantiles import chi2_quantile, normal_quantile, student_quantile
+from server.metrology.quantiles import chi2_quantile, widened_for_few
 from server.metrology.rigid import Array, inverse, small_motion
 
 Floats = NDArray[np.float64]
@@ -102,7 +102,7 @@ def weighed(fits: Sequence[BodyFit]) -> list[Weighed]:
         return []
     patches = [_patches(fit) for fit in fits]
     scatter = _scatter_of(patches)
-    unsure = student_quantile(0.975, MODES_SEEN * len(fits)) / normal_quantile(0.975)
+    unsure = widened_for_few(MODES_SEEN * len(fits))
     return [_stepped(fit, p, scatter, unsure**2) for fit, p in zip(fits, patches, strict=True)]
 
 

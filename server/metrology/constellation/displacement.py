@@ -9,7 +9,7 @@ import numpy as np
 from server.metrology.constellation.evidence import Explained
 from server.metrology.constellation.poses import Floats, Paired, ball_radius
 from server.metrology.constellation.seating import misfit_of, motion_columns, sigmas, stacked
-from server.metrology.quantiles import normal_quantile, student_quantile
+from server.metrology.quantiles import widened_for_few
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,7 +46,7 @@ def displacement_of(
     A = whiten @ (columns * root[:, None])
     C = np.linalg.pinv(A.T @ A, rcond=1e-13)
     found = (C @ (A.T @ (whiten @ (stacked(misfit) * root))))[:5]
-    stretch = student_quantile(0.975, 5 * n - 11) / normal_quantile(0.975)
+    stretch = widened_for_few(5 * n - 11)
     return Displacement(
         pair=site,
         shift_mm=found[:3],

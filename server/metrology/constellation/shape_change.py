@@ -15,7 +15,7 @@ import numpy as np
 from server.metrology.constellation.path import path_through
 from server.metrology.constellation.poses import Floats, Paired, Poses
 from server.metrology.constellation.seating import Misfit, misfit_of, motion_columns, seated, sigmas, stacked
-from server.metrology.quantiles import normal_quantile, student_quantile
+from server.metrology.quantiles import widened_for_few
 from server.metrology.rigid import fit_rigid
 
 PRIOR_SIGMA_MM = 1.0
@@ -106,7 +106,7 @@ def _noise(left: Floats, freedom: int) -> tuple[float, float]:
     found = float(left @ left) / max(freedom, 1)
     if found <= 1.0:
         return 1.0, 1.0
-    return found, student_quantile(0.975, max(freedom, 1)) / normal_quantile(0.975)
+    return found, widened_for_few(max(freedom, 1))
 
 
 def directions_of(misfit: Misfit) -> ArchDirections:
