@@ -146,10 +146,10 @@ def mail_standing(work: Work) -> MailStanding:
     query = select(Notice.state, func.count(), func.min(Notice.at)).where(Notice.way == Way.MAIL)
     rows = work.session.exec(query.group_by(col(Notice.state))).all()
     counts = {state: count for state, count, _ in rows}
-    waiting = select(func.min(Notice.at)).where(Notice.way == Way.MAIL, Notice.state == NoticeState.WAITING)
+    firsts = {state: first for state, _, first in rows}
     return MailStanding(
         waiting=counts.get(NoticeState.WAITING, 0),
-        oldest_at=work.session.exec(waiting).first(),
+        oldest_at=firsts.get(NoticeState.WAITING),
         sent=counts.get(NoticeState.SENT, 0),
         given_up=counts.get(NoticeState.GIVEN_UP, 0),
         troubles=_troubles(work),
