@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from server.cases.lookup import CaseView
 from server.cases.tables import CaseState, Measuring, Record
 from server.handoff.tables import Release
+from server.inspection.previews import DRAWN_ROLES
 from server.inspection.report import Report
 from server.records.roles import Role
 from server.rules.finding import Finding
@@ -28,7 +29,6 @@ from server.web.pages.parts import BUSY_TAG, WAIVED_TAG, Frame, TagView, finding
 from server.web.pages.pictures import evidence_of, picture_href
 from server.web.pages.reasons import about_words, anchor_of, scale_for, title_of, unmeasured, where_words
 from server.web.pages.review.facts import facts_of, measures_of, place_of, sites_of
-from server.web.pages.review.in_space import is_drawn
 from server.web.pages.review.message import drafted_return
 from server.web.pages.review.page import (
     FindingRow,
@@ -97,7 +97,7 @@ def review_page(
         live_href=f"/cases/{case.id}/live",
         plate=PlateView(
             href=f"/cases/{case.id}/plate?at={stamp_of(view, report, drawn)}",
-            n_layers=sum(is_drawn(record.role) for record in view.records),
+            n_layers=sum(record.role in DRAWN_ROLES for record in view.records),
         ),
     )
 

@@ -17,7 +17,6 @@ from server.measures.markers import MARKERS, MarkersResult
 from server.measures.measure import CaseMeasure, Result, Status
 from server.measures.mouth import MOUTH, MouthResult
 from server.metrology.rigid import apply, turn
-from server.records.roles import Role
 from server.web.pages.review.plate import Rows, Triple
 
 Floats = NDArray[np.float64]
@@ -100,8 +99,3 @@ def triple(vector: Floats) -> Triple:
 def rows(T: Floats) -> Rows:
     """(4, 4) as 16 numbers, row by row."""
     return tuple(float(v) for v in T.ravel())
-
-
-def is_drawn(role: Role | None) -> bool:
-    """Whether a record of that role may be a surface."""
-    return role is not None and role is not Role.PHOTO

@@ -11,6 +11,7 @@ import numpy as np
 from server.cases.lookup import CaseView
 from server.cases.tables import Record
 from server.explain.coverage import CoverageFigure, percent
+from server.inspection.previews import DRAWN_ROLES
 from server.inspection.report import Report
 from server.measures.markers import MARKERS
 from server.metrology.preview.thinning import REVISION
@@ -21,7 +22,7 @@ from server.rules.finding import Finding
 from server.rules.limit import Level
 from server.rules.wording import sentence
 from server.web.pages.reasons import anchor_of
-from server.web.pages.review.in_space import InSpace, in_space, is_drawn, raw, rows, triple
+from server.web.pages.review.in_space import InSpace, in_space, raw, rows, triple
 from server.web.pages.review.plate import (
     Bite,
     BodyMark,
@@ -48,7 +49,7 @@ NOT_LAID = "Not laid with the others"
 def plate_of(view: CaseView, report: Report | None, drawn: Collection[str]) -> Plate:
     """The plate of a case as it stands. drawn: ids of the records that have a preview."""
     space = in_space(report)
-    records = {r.file_name: r for r in view.records if is_drawn(r.role)}
+    records = {r.file_name: r for r in view.records if r.role in DRAWN_ROLES}
     return Plate(
         stamp=stamp_of(view, report, drawn),
         says=_frame_words(space, records),
