@@ -264,7 +264,7 @@ def _shares(values: Floats) -> tuple[float | None, ...]:
 
 BODIES = RecordMeasure(
     name="bodies.found",
-    revision=5,
+    revision=6,
     result=BodiesResult,
     roles=frozenset({Role.JAW, Role.MARKERS}),
     compute=_measure,

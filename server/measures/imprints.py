@@ -51,7 +51,7 @@ def _widened(seen: BodySeen) -> BodySeen:
 
 IMPRINTS = RecordMeasure(
     name="denture.imprints",
-    revision=1,
+    revision=2,
     result=ImprintsResult,
     roles=frozenset({Role.DENTURE}),
     compute=_measure,

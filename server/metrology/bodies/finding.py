@@ -30,9 +30,10 @@ Flags = NDArray[np.bool_]
 
 LEAST_CELLS = 30
 ABOUT_MM = 1.5
-OVERLAP_RATIO = 0.6
-"""Two axes nearer to each other than this share of both bodies' reach would have the bodies run into each other."""
+OVERLAP_MM, MOST_OVERLAP_SHARE = 0.1, 0.25
+"""Bodies of which so much of one lies in the other, or on it, stand in one place."""
 SCATTER_PER_COVERAGE_MM, LEAST_COVERAGE = 0.2, 0.15
+OVERLAP_EVERY = 5
 HULL_MM = 0.2
 RING_MM = (0.3, 2.0)
 LEAST_RING_MM2 = 3.0
@@ -89,12 +90,6 @@ class _Settled:
     fit: BodyFit
     coverage: Coverage
     start: int | None = None
-
-    @property
-    def along(self) -> Points:
-        """(9, 3) points along the axis from the seat to the top."""
-        T = self.fit.T_scan_body
-        return np.asarray(T[:3, 3] + np.linspace(0.0, self.body.height_mm, 9)[:, None] * T[:3, 2])
 
 
 def find_bodies(
@@ -206,7 +201,7 @@ def _rises(cells: Cells, s: _Settled, elses: Flags) -> bool:
     """Whether the surface about the seat faces the way the body points, where there is any: a body stands on tissue, it
     does not lie along a ridge. elses: (n,) whether a cell is another body's, which does not count."""
     q = apply(inverse(s.fit.T_scan_body), cells.points)
-    r = np.hypot(q[:, 0], q[:, 1]) - s.body.reach_mm
+    r = np.hypot(q[:, 0], q[:, 1]) - s.body.foot_mm
     ring = np.flatnonzero((r > RING_MM[0]) & (r < RING_MM[1]) & (np.abs(q[:, 2]) < RING_MM[1]) & ~elses)
     area = cells.areas_mm2[ring]
     if area.sum() < LEAST_RING_MM2:
@@ -218,13 +213,23 @@ def _apart(settled: list[_Settled]) -> list[_Settled]:
     """Two bodies cannot stand in one place: of such the one that explains more stays."""
     kept: list[_Settled] = []
     for one in settled:
-        if all(
-            np.linalg.norm(one.along[:, None] - other.along[None], axis=2).min()
-            > OVERLAP_RATIO * (one.body.reach_mm + other.body.reach_mm)
-            for other in kept
-        ):
+        if not any(_overlap(one, other) or _overlap(other, one) for other in kept):
             kept.append(one)
     return kept
+
+
+def _overlap(one: _Settled, other: _Settled) -> bool:
+    """Whether much of one body's surface lies in the other body, or on it."""
+    T = inverse(other.fit.T_scan_body) @ one.fit.T_scan_body
+    if float(np.linalg.norm(T[:3, 3])) > one.body.girth_mm + other.body.girth_mm:
+        return False
+    points = apply(T, one.body.points[::OVERLAP_EVERY])
+    nearest = other.body.tree.nearest(points, other.body.girth_mm)
+    met = nearest.facets >= 0
+    gap = points[met] - nearest.points[met]
+    outside = np.einsum("ij,ij->i", gap, other.body.facet_normals[nearest.facets[met]]) > 0.0
+    within = int(np.count_nonzero(~outside | (nearest.distance_mm[met] < OVERLAP_MM)))
+    return within > MOST_OVERLAP_SHARE * len(points)
 
 
 def _found(cells: Cells, s: _Settled, final: Weighed) -> FoundBody:

@@ -27,8 +27,9 @@ TURNS = 24
 SEATS = 3
 CLOCKS = 2
 SURE_MM = 0.25
-SURE_INDEX_SHARE = 0.15
-"""The turn counts as sure where it explains more than any other by this share of the index feature's area."""
+SURE_SHARE, SURE_MM2 = 0.1, 0.3
+"""The turn counts as sure where any other explains less, by this share of what it would of a body caught whole, and this
+much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +53,8 @@ class _Maps:
 @lru_cache(maxsize=64)
 def _maps(body: ReferenceBody) -> _Maps:
     r = np.hypot(body.points[:, 0], body.points[:, 1])
-    turned = np.column_stack([r, body.points[:, 2]])[~body.is_index]
+    is_turned = ~body.is_index if body.is_round else np.ones(len(r), dtype=bool)
+    turned = np.column_stack([r, body.points[:, 2]])[is_turned]
     nr = int(np.ceil((body.reach_mm + MARGIN_MM) / PROFILE_MM)) + 1
     nz = int(np.ceil((body.height_mm + 2 * MARGIN_MM) / PROFILE_MM)) + 1
     grid = np.stack(
@@ -144,22 +146,37 @@ def _clocked(maps: _Maps, points: Points, area: Floats, frame: Floats) -> list[F
 
 
 def is_clock_sure(cells: Cells, body: ReferenceBody, T_scan_body: Floats) -> bool:
-    """Whether every turn about the axis by an eighth or more explains clearly less of the scan than the pose at hand."""
+    """Whether every turn about the axis by an eighth or more explains clearly less of the scan than the pose at hand.
+
+    Clearly: by SURE_SHARE of what the same turn costs the whole body, and by an area that scatter does not make up.
+    """
     if not body.is_index.any():
         return False
     near = cells.points - T_scan_body[:3, 3]
     close = np.flatnonzero(np.einsum("ij,ij->i", near, near) < (body.height_mm + body.reach_mm) ** 2)
     local = near[close] @ T_scan_body[:3, :3]
     matters = _where_turning_matters(body, local)
-    close, local = close[matters], local[matters]
-    turns = np.arange(TURNS) * 2.0 * np.pi / TURNS
+    lost = _lost_by_turns(body, local[matters], cells.areas_mm2[close[matters]])
+    return bool((lost > np.maximum(SURE_SHARE * _lost_of_all(body), SURE_MM2)).all())
+
+
+@lru_cache(maxsize=64)
+def _lost_of_all(body: ReferenceBody) -> Floats:
+    """What turns cost a body caught whole, (n,) mm²."""
+    matters = _where_turning_matters(body, body.points)
+    return _lost_by_turns(body, body.points[matters], np.full(int(matters.sum()), body.area_per_sample_mm2))
+
+
+def _lost_by_turns(body: ReferenceBody, local: Points, areas_mm2: Floats) -> Floats:
+    """How much less of points (n, 3) in the body's frame it explains when turned about its axis, mm², for each of the
+    TURNS that are an eighth or more off."""
+    turns = np.concatenate([[0], np.arange(TURNS // 8, TURNS - TURNS // 8 + 1)]) * 2.0 * np.pi / TURNS
     c, s = np.cos(turns)[:, None], np.sin(turns)[:, None]
     x, y = local[:, 0], local[:, 1]
-    turned = np.stack([c * x + s * y, c * y - s * x, np.tile(local[:, 2], (TURNS, 1))], axis=-1)
-    d = body.tree.nearest(turned.reshape(-1, 3), SURE_MM).distance_mm.reshape(TURNS, -1)
-    support = (1.0 - np.minimum(d / SURE_MM, 1.0) ** 2) @ cells.areas_mm2[close]
-    other = max(support[TURNS // 8 : TURNS - TURNS // 8 + 1])
-    return bool(support[0] - other > SURE_INDEX_SHARE * float(body.is_index.mean()) * body.area_mm2)
+    turned = np.stack([c * x + s * y, c * y - s * x, np.tile(local[:, 2], (len(turns), 1))], axis=-1)
+    d = body.tree.nearest(turned.reshape(-1, 3), SURE_MM).distance_mm.reshape(len(turns), -1)
+    support = (1.0 - np.minimum(d / SURE_MM, 1.0) ** 2) @ areas_mm2
+    return np.asarray(support[0] - support[1:])
 
 
 def _where_turning_matters(body: ReferenceBody, local: Points) -> NDArray[np.bool_]:

@@ -1,8 +1,8 @@
 """A reference body made ready for search and fit: its outer surface, its profile, its index feature, its edges.
 
 The frame of a body: seat at the origin, axis along +z away from the seat, clocking direction +x. Any body near a surface
-of revolution will do, open at the seat or closed, hollow inside or not: only what a scanner can see from outside and
-above the seat is used.
+of revolution will do, angular ones (a prism), and such that are round over a part of their height only; open at the seat or
+closed, hollow inside or not: only what a scanner can see from outside and above the seat is used.
 """
 
 from __future__ import annotations
@@ -26,12 +26,18 @@ MOST_MM = 30.0
 """No body is larger; what seems so is in another unit."""
 MOST_ABOVE_SEAT_MM = 1.0
 MOST_INDEX_SHARE = 0.5
-"""Where turning carries more of it off itself, it stands on another axis."""
+"""Where turning carries more of it off itself, it is angular, has a wide crosspiece, or stands on another axis."""
+FOLDS = (3, 4, 5, 6, 8)
+LEAST_CARRIED_SHARE = 0.65
+"""An angular body is one of which so much is carried onto itself by one part of a turn of these."""
+LEAST_STEM_MM, STEM_STEP_MM, LEAST_ROUND_SHARE = 1.5, 0.25, 0.8
+"""A body with a crosspiece is one that is round over this height at least."""
 CREASE_DEG = 25.0
 ROUNDING_MM, BLUR_MM = 0.2, 0.1
 """Radius to which scanners round edges at most, and how far they blur even a slight one."""
 RADIUS_STEP_MM = 0.1
 LEAST_RADIUS_SHARE = 0.12
+ROUND_INWARD, LEAST_INWARD = 0.97, 0.85
 CELL_MM = 0.1
 TURNS = 24
 INDEX_MM = 0.06
@@ -70,6 +76,22 @@ class ReferenceBody:
     def reach_mm(self) -> float:
         """Largest distance of the outer surface from the axis."""
         return float(np.hypot(self.points[:, 0], self.points[:, 1]).max())
+
+    @cached_property
+    def foot_mm(self) -> float:
+        """Largest distance of the lowest millimetre from the axis: what stands on the tissue."""
+        is_low = self.points[:, 2] < self.points[:, 2].min() + 1.0
+        return float(np.hypot(self.points[is_low, 0], self.points[is_low, 1]).max())
+
+    @cached_property
+    def girth_mm(self) -> float:
+        """Largest distance of the outer surface from the seat."""
+        return float(np.linalg.norm(self.points, axis=1).max())
+
+    @cached_property
+    def is_round(self) -> bool:
+        """Whether most of it lies on a surface of revolution."""
+        return float(self.is_index.mean()) <= MOST_INDEX_SHARE
 
     @property
     def area_mm2(self) -> float:
@@ -129,8 +151,14 @@ def reference_body(body_id: str, mesh: Scan) -> ReferenceBody:
     outer = _outer_facets(mesh, facets, kept, side)
     points, normals = points[is_outer], normals[is_outer]
     is_index = _off_the_turned_surface(points, outer)
-    radii = _side_radii(points[~is_index], normals[~is_index])
-    if not radii or is_index.mean() > MOST_INDEX_SHARE:
+    is_round = is_index.mean() <= MOST_INDEX_SHARE
+    sides = (
+        ~is_index if is_round or _has_stem(points, normals, is_index) else np.ones(len(points), dtype=bool)
+    )
+    radii = _side_radii(
+        points[sides], normals[sides], LEAST_INWARD if sides.all() and not is_round else ROUND_INWARD
+    )
+    if not radii or not (is_round or not sides.all() or _is_angular(points, outer)):
         raise UnusableReference(
             f"the sides of the reference body {body_id} do not lie round its axis; "
             "check the axis and the seat of its entry"
@@ -180,15 +208,39 @@ def _off_the_turned_surface(points: Points, outer: Scan) -> Mask:
     return np.asarray(met < TURNS / 2)
 
 
-def _side_radii(points: Points, normals: Points) -> tuple[float, ...]:
-    """The commonest distances, along the normal, of the sides from the axis."""
+def _has_stem(points: Points, normals: Points, is_index: Mask) -> bool:
+    """Whether the sides are round about the axis over LEAST_STEM_MM of its height without a gap."""
+    is_side = np.hypot(normals[:, 0], normals[:, 1]) > 0.8
+    step = np.maximum(points[is_side, 2] / STEM_STEP_MM, 0.0).astype(np.int64)
+    counts = np.bincount(step)
+    is_round = np.bincount(step, weights=~is_index[is_side]) > LEAST_ROUND_SHARE * counts
+    longest = run = 0
+    for one in is_round & (counts > 0):
+        run = run + 1 if one else 0
+        longest = max(longest, run)
+    return longest * STEM_STEP_MM >= LEAST_STEM_MM
+
+
+def _is_angular(points: Points, outer: Scan) -> bool:
+    """Whether one third, fourth, fifth, sixth or eighth of a turn carries the body onto itself, as it does a prism."""
+    tree = BoxTree(outer)
+    for fold in FOLDS:
+        spin = small_motion(np.array([0.0, 0.0, 2.0 * np.pi / fold, 0.0, 0.0, 0.0]))
+        if (tree.nearest(turn(spin, points), INDEX_MM).facets >= 0).mean() > LEAST_CARRIED_SHARE:
+            return True
+    return False
+
+
+def _side_radii(points: Points, normals: Points, least_inward: float) -> tuple[float, ...]:
+    """The commonest distances, along the normal, of the sides from the axis. least_inward: cosine of the angle by which a
+    normal may miss the axis, as those of a flat side do beside its middle."""
     aside = np.hypot(normals[:, 0], normals[:, 1])
     r = np.hypot(points[:, 0], points[:, 1])
     is_side = (aside > 0.8) & (r > 0.3)
     if is_side.sum() < 100:
         return ()
     inward = np.einsum("ij,ij->i", points[is_side, :2], normals[is_side, :2]) / (r[is_side] * aside[is_side])
-    rho = (r[is_side] / aside[is_side])[inward > 0.97]
+    rho = (inward * r[is_side] / aside[is_side])[inward > least_inward]
     radii: list[float] = []
     while len(rho) > LEAST_RADIUS_SHARE * is_side.sum():
         counts = np.bincount((rho / RADIUS_STEP_MM).astype(np.int64))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,7 @@ from server.metrology.bodies.reference import ReferenceBody, reference_body
 from server.metrology.rigid import apply, inverse, small_motion
 from server.metrology.scan import Scan
 from server.metrology.topology import topology_of
+from tests.metrology.bodies.angular import OtherBody
 
 Floats = NDArray[np.float64]
 
@@ -56,7 +58,7 @@ class Scene:
 
 
 def scene(
-    standing: list[tuple[BodyKind, tuple[float, float], float]],
+    standing: Sequence[tuple[BodyKind | OtherBody, tuple[float, float], float]],
     *,
     sigma_mm: float = 0.0,
     spacing_mm: float = 0.3,
@@ -64,7 +66,7 @@ def scene(
 ) -> Scene:
     """Tissue as a gentle ridge along y, with bodies on it: kind, place (x, y) in mm, lean about y in degrees."""
     poses = [_pose(place, lean) for _, place, lean in standing]
-    solids = [solid_of(kind, root_mm=3.0) for kind, _, _ in standing]
+    solids = [kind if isinstance(kind, OtherBody) else solid_of(kind, root_mm=3.0) for kind, _, _ in standing]
 
     def field(p: Floats) -> Floats:
         tissue = (p[:, 2] + 0.03 * p[:, 0] ** 2) / np.sqrt(1.0 + (0.06 * p[:, 0]) ** 2)
