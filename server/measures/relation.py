@@ -200,7 +200,7 @@ def rows_of(values: Floats) -> tuple[tuple[float, ...], ...]:
 
 RELATION = PairMeasure(
     name="frames.relation",
-    revision=4,
+    revision=5,
     result=RelationResult,
     roles=frozenset(MEETINGS),
     compute=_measure,

@@ -23,15 +23,17 @@ NEIGHBOURS_MM = 1.0
 
 @dataclass(frozen=True, slots=True)
 class _Pass:
-    """One pass over poses: how many at most, on how many points, in how many rounds, and the reach of the score after."""
+    """One pass over poses. begin: how many of them take steps that reach how far at first; points: how many they are fitted
+    on; rounds: of steps; reach_mm: of the score after. Steps that reach far bring in what is far off, and pull what is
+    nearly right toward what lies beside, such as teeth behind those that meet; so the best are tried both ways."""
 
-    poses: int
+    begin: tuple[tuple[int, float], ...]
     points: int
     rounds: int
     reach_mm: float
 
 
-PASSES = (_Pass(1_000, 220, 8, 0.6), _Pass(100, 400, 8, 0.4))
+PASSES = (_Pass(((1_000, 1.6), (300, 0.7)), 220, 8, 0.6), _Pass(((100, 0.7),), 400, 8, 0.4))
 
 
 def settled(starts: Starts, probe: Samples, target: Samples, nearby: Nearby) -> Starts:
@@ -42,8 +44,13 @@ def settled(starts: Starts, probe: Samples, target: Samples, nearby: Nearby) -> 
         points = np.ascontiguousarray(probe.points[::step])
         normals = np.ascontiguousarray(probe.normals[::step])
         where = (target.points, target.normals, nearby.nearest, nearby.low, nearby.cell_mm, nearby.shape)
-        T = now.T[: one.poses]
-        T = np.array([_settle(t, points, normals, *where, one.rounds) for t in T]).reshape(-1, 4, 4)
+        T = np.array(
+            [
+                _settle(t, points, normals, *where, one.rounds, far)
+                for poses, far in one.begin
+                for t in now.T[:poses]
+            ]
+        ).reshape(-1, 4, 4)
         score = np.array([score_of(t, points, normals, *where, one.reach_mm) for t in T])
         kept = distinct(T, score, points, NEIGHBOURS_MM)
         now = Starts(T[kept], score[kept])
@@ -74,12 +81,13 @@ def _settle(
     cell: float,
     shape: NDArray[np.int64],
     rounds: int,
+    begin_mm: float,
 ) -> Floats:
     """Point-to-plane steps with a shrinking reach (Chen & Medioni 1991; weights after Geman & McClure 1987)."""
     T = start.copy()
     p, n, J = np.empty(3), np.empty(3), np.empty(6)
     for step in range(rounds):
-        scale = max(1.6 * 0.8**step, 0.4)
+        scale = max(begin_mm * 0.8**step, 0.4)
         H, g = np.zeros((6, 6)), np.zeros(6)
         for i in range(points.shape[0]):
             for d in range(3):
