@@ -166,7 +166,7 @@ def _u95_mm(position: SitePosition, wall: Wall, denture: Against) -> float:
 
 WALLS = CaseMeasure(
     name="denture.walls",
-    revision=4,
+    revision=5,
     result=WallsResult,
     roles=MESH_ROLES | {Role.MARKERS},
     compute=_measure,

@@ -21,6 +21,7 @@ from server.metrology.quantiles import normal_quantile
 from server.metrology.registration.surface import Surface
 from server.metrology.rigid import apply, inverse, turn
 from server.metrology.scan import Scan, facet_centres
+from server.metrology.topology import topology_of
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -41,6 +42,7 @@ UPRIGHT = 0.7
 """Least cosine between a wall of the channel and the way out from its axis."""
 OTHER_FACE = 0.5
 """The face on which the channel comes out is no wall of it; walls are faces turned from that by more than 60°."""
+LEAST_FACE_MM2 = 1.0
 STEPS = 30
 COMPETING_SCATTERS = 3.0
 """Points within so many scatters of the least way might each as well have been the least."""
@@ -152,10 +154,17 @@ def _of_faces(
     facets = facets[~_lay_on(denture, facets, others, laid_on)]
     if len(facets) == 0:
         return None
-    faces = denture.topology.scan.faces[facets]
+    outer = _in_large(denture.topology.scan.vertices, denture.topology.scan.faces[facets])
+    return wall_of(BoxTree(outer), outer.vertices, body, scatter_mm) if outer.n_faces else None
+
+
+def _in_large(vertices: Floats, faces: NDArray[np.int32]) -> Scan:
+    """The facets that hang together over LEAST_FACE_MM2: a few slivers by a torn edge, whose normals mean nothing, are no outer
+    side."""
+    topology = topology_of(Scan(vertices, faces))
+    faces = faces[topology.shell_areas_mm2[topology.face_shell] >= LEAST_FACE_MM2]
     used, flat = np.unique(faces, return_inverse=True)
-    outer = BoxTree(Scan(denture.topology.scan.vertices[used], flat.reshape(-1, 3).astype(np.int32)))
-    return wall_of(outer, denture.topology.scan.vertices[used], body, scatter_mm)
+    return Scan(vertices[used], flat.reshape(-1, 3).astype(np.int32))
 
 
 def short_by_mm(ways_mm: Floats, scatter_mm: float) -> float:

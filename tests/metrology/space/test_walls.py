@@ -141,3 +141,15 @@ def test_what_is_known_to_be_the_impression_side_is_no_outer_side() -> None:
     assert clean.body is not None
     assert fooled.body.wall_mm < 0.5
     assert told.body.wall_mm == pytest.approx(clean.body.wall_mm, abs=1e-9)
+
+
+def test_slivers_by_a_torn_edge_are_no_outer_side() -> None:
+    """Two facets 10 µm high beside the body, turned the way its side faces, as decimation leaves them by a hole."""
+    whole = hollowed(block((10.0, 10.5, 12.5), (1.0, 0.25, 2.25)), closed_post())
+    n = whole.n_vertices
+    torn = np.array([(2.02, 0.0, 2.0), (2.02, 0.3, 2.0), (2.02, 0.15, 2.01), (2.02, 0.15, 1.99)])
+    faces = np.array([(0, 1, 2), (0, 3, 1)], dtype=np.int32) + n
+    scan = Scan(np.vstack([whole.vertices, torn]), np.vstack([whole.faces, faces]).astype(np.int32))
+    found = least_walls(surface(scan), standing(), (), ())
+    assert found.body is not None
+    assert found.body.wall_mm == pytest.approx(2.0, abs=0.002)
