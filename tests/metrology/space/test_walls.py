@@ -124,12 +124,12 @@ def test_far_from_everything_there_is_no_wall() -> None:
 
 
 def test_what_is_known_to_be_the_impression_side_is_no_outer_side() -> None:
-    """A speck of the impression side that faces outward at the body's foot would pass for a wall of nothing."""
+    """A piece of the impression side that faces outward beside the body would pass for a wall of nothing."""
     outer = block((10.0, 10.5, 12.5), (1.0, 0.25, 2.25))
     whole = hollowed(outer, closed_post())
     n = whole.n_faces
     speck = Scan(
-        np.vstack([whole.vertices, [[2.3, -0.1, 1.0], [2.3, 0.1, 1.0], [2.3, 0.0, 1.2]]]),
+        np.vstack([whole.vertices, [[2.3, -1.0, 1.0], [2.3, 1.0, 1.0], [2.3, 0.0, 3.0]]]),
         np.vstack([whole.faces, np.array([[0, 1, 2]], dtype=np.int32) + whole.n_vertices]).astype(np.int32),
     )
     impression = np.arange(n + 1) == n
