@@ -128,8 +128,9 @@ def test_what_changed_since_the_last_round_is_said() -> None:
     seen = CaseView(seen.case, seen.clinic_name, seen.round, seen.rounds, (*seen.records, rescan), ())
     built = chair_page(frame(), seen, Judged(report(), {1: full_report()}, {}), Sending(1, 2), UTC)
     assert built.turns[0].number == 2
-    assert "New: jaw scan with scan bodies (jaw again.stl)." in built.turns[0].changes
-    assert "Cleared: A hole in the surface." in built.turns[0].changes
+    said = [f"{change.label}: {change.words}" for change in built.turns[0].changes]
+    assert "New file: jaw scan with scan bodies (jaw again.stl)" in said
+    assert "Cleared: A hole in the surface: 11.20 ± 0.40 mm before" in said
 
 
 def test_a_case_that_is_over_offers_nothing_to_do() -> None:

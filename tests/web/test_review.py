@@ -39,15 +39,29 @@ def test_every_answer_is_in_the_table_the_gravest_first() -> None:
     ]
 
 
-def test_what_was_measured_at_no_site_is_one_line_naming_them_all() -> None:
+def test_checks_that_lack_one_thing_stand_under_it_once_with_all_their_sites() -> None:
+    lacking = "No body catalogue is at hand."
     silent = [
-        simple("bodies/fit", Outcome.NOT_MEASURED, Level.NOTE, "There is no body.").model_copy(
+        simple(rule, Outcome.NOT_MEASURED, Level.NOTE, lacking).model_copy(
             update={"sites": (tooth,), "site_index": (i,)}
         )
+        for rule in ("bodies/fit", "bodies/coverage")
         for i, tooth in enumerate(("34", "44"))
     ]
-    (row,) = [row for row in page(report(*silent)).found if row.rule == "bodies/fit"]
-    assert row.about == "site 34, 44"
+    built = page(report(*silent))
+    assert not [row for row in built.found if row.rule.startswith("bodies/")]
+    (under,) = [silence for silence in built.unmeasured if silence.says == lacking]
+    assert [(check.rule, check.about) for check in under.checks] == [
+        ("bodies/fit", "site 34, 44"),
+        ("bodies/coverage", "site 34, 44"),
+    ]
+
+
+def test_what_could_not_be_measured_and_needs_a_look_stays_in_the_table_too() -> None:
+    asked = simple("bodies/fit", Outcome.NOT_MEASURED, Level.LOOK, "There is no body.")
+    built = page(report(asked))
+    assert [row.rule for row in built.found] == ["bodies/fit"]
+    assert any(check.rule == "bodies/fit" for silence in built.unmeasured for check in silence.checks)
 
 
 def test_what_stands_against_a_release_is_counted() -> None:

@@ -122,3 +122,26 @@ class OptionView:
     value: str
     label: str
     is_chosen: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Unasked:
+    """One check that could not be made, and what it would have been about."""
+
+    rule: str
+    title: str
+    about: str
+
+
+@dataclass(frozen=True, slots=True)
+class SilenceView:
+    """What could not be measured for one cause. says: the cause, or the thing itself where no check hangs on it; because: the
+    title of the rule whose finding is the cause, empty where there is none."""
+
+    says: str
+    because: str
+    checks: tuple[Unasked, ...]
+
+    @property
+    def n_checks(self) -> int:
+        return max(1, len(self.checks))

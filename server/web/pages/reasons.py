@@ -12,7 +12,7 @@ from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
 from server.rules.wording import sentence
 from server.web.pages.chair.page import ReasonView
-from server.web.pages.parts import WAIVED_TAG, finding_tag
+from server.web.pages.parts import WAIVED_TAG, SilenceView, Unasked, finding_tag
 from server.web.pages.pictures import Pictures
 from server.web.pages.scales import ScaleView, scale_of
 
@@ -92,13 +92,36 @@ def at_level(report: Report | None, level: Level) -> list[Finding]:
     ]
 
 
-def unmeasured(report: Report | None) -> tuple[str, ...]:
-    """What no verdict covers: what this version never measures, and what could not be measured this time."""
+def unmeasured(report: Report | None, roles: Mapping[str, Role]) -> tuple[SilenceView, ...]:
+    """What no verdict covers, by its cause: what this version never measures, and what could not be measured this time."""
     if report is None:
         return ()
-    lines = [sentence(text) for text in report.not_measured]
+    lines = [SilenceView(sentence(text), "", ()) for text in dict.fromkeys(report.not_measured)]
+    by_cause: dict[tuple[str, str], dict[str, Finding]] = {}
     for finding in report.findings:
         if finding.outcome in (Outcome.NOT_MEASURED, Outcome.CRASHED):
-            because = f" (because of: {title_of(finding.because)})" if finding.because else ""
-            lines.append(f"“{title_of(finding.rule)}” could not be checked. {finding.says}{because}")
-    return tuple(dict.fromkeys(lines))
+            because = title_of(finding.because) if finding.because else ""
+            made = by_cause.setdefault((finding.says, because), {})
+            before = made.get(finding.rule)
+            made[finding.rule] = finding if before is None else _together(before, finding)
+    for (says, because), made in by_cause.items():
+        checks = (Unasked(rule, title_of(rule), about_words(f, roles)) for rule, f in made.items())
+        lines.append(SilenceView(says, because, tuple(checks)))
+    return tuple(lines)
+
+
+def _together(a: Finding, b: Finding) -> Finding:
+    """One finding about all that two are about."""
+    codes = dict(zip((*a.site_index, *b.site_index), (*a.sites, *b.sites), strict=False))
+    return a.model_copy(
+        update={
+            "records": tuple(dict.fromkeys((*a.records, *b.records))),
+            "sites": tuple(codes.values()),
+            "site_index": tuple(codes),
+        }
+    )
+
+
+def n_unmeasured(silences: Iterable[SilenceView]) -> int:
+    """How many things and checks that are."""
+    return sum(silence.n_checks for silence in silences)

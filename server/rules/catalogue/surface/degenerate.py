@@ -16,6 +16,7 @@ from server.records.roles import MESH_ROLES
 from server.rules.evidence import CaseEvidence, RecordEvidence
 from server.rules.limit import Limit
 from server.rules.rule import VALUE, Observation, Rule, at
+from server.rules.wording import count_words
 
 
 def _observe(record: RecordEvidence, _case: CaseEvidence) -> Iterator[Observation]:
@@ -23,7 +24,8 @@ def _observe(record: RecordEvidence, _case: CaseEvidence) -> Iterator[Observatio
     bad = shell.n_degenerate_facets + shell.n_repeated_facets
     places = [shell.degenerate_at_mm] if shell.degenerate_at_mm else []
     yield Observation(
-        f"{shell.n_degenerate_facets} facets have no area and {shell.n_repeated_facets} are there twice.",
+        f"{count_words(shell.n_degenerate_facets, 'facet has', 'facets have')} no area and "
+        f"{count_words(shell.n_repeated_facets, 'is', 'are')} there twice.",
         value=100_000.0 * bad / max(shell.n_facets, 1),
         where=at(record, places),
     )

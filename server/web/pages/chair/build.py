@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from server.cases.lookup import CaseView
-from server.cases.tables import CaseState, Measuring, MessageKind, Record, Round
+from server.cases.tables import CaseState, Measuring, Record
 from server.inspection.report import Report, Verdict
 from server.records.roles import Role
 from server.rules.finding import Finding
@@ -23,14 +23,14 @@ from server.web.pages.chair.page import (
     ReasonView,
     RecordView,
     SubmitView,
-    TurnView,
 )
 from server.web.pages.chair.standing import standing_of
 from server.web.pages.chair.stations import steps_of
 from server.web.pages.form.build import WORDS
-from server.web.pages.parts import BUSY_TAG, Frame, OptionView, TagView, level_tag
+from server.web.pages.parts import BUSY_TAG, Frame, OptionView, level_tag
 from server.web.pages.pictures import Pictures
-from server.web.pages.reasons import anchor_of, at_level, reason_of, title_of, unmeasured
+from server.web.pages.reasons import anchor_of, at_level, reason_of, unmeasured
+from server.web.pages.turns import turns_of
 from server.web.pages.words import size_words, time_view
 
 UNIT_WORDS = {
@@ -83,11 +83,11 @@ def chair_page(frame: Frame, view: CaseView, judged: Judged, sending: Sending, z
         grave=_reasons(report, Level.RETURN, roles, judged.waived, pictures),
         looks=_reasons(report, Level.LOOK, roles, judged.waived, pictures),
         notes=_reasons(report, Level.NOTE, roles, judged.waived, pictures),
-        unmeasured=unmeasured(report),
+        unmeasured=unmeasured(report, roles),
         steps=steps_of(view.form, _records(view, open_findings, report), evidence, form_href),
         roles=role_options(),
         submit=_submit(view, report, busy),
-        turns=turns_of(view, judged, zone),
+        turns=turns_of(view, report, judged.earlier, zone),
         messages=messages_of_case(view, zone, for_lab=False),
         report_href=f"/cases/{view.case.id}/report.pdf" if judged.report else "",
         live_href=f"/cases/{case.id}/live",
@@ -119,11 +119,6 @@ def messages_of_case(view: CaseView, zone: ZoneInfo, *, for_lab: bool) -> tuple[
         )
         for m in view.messages
     )
-
-
-def turns_of(view: CaseView, judged: Judged, zone: ZoneInfo) -> tuple[TurnView, ...]:
-    """The rounds, the latest first, each with what changed."""
-    return tuple(_turn(round_, view, judged, zone) for round_ in reversed(view.rounds))
 
 
 def _reasons(
@@ -235,32 +230,3 @@ def _submit(view: CaseView, report: Report | None, busy: Collection[Role]) -> Su
     check = f"Check first what we filled in for {listed(guessed)}. " if guessed else ""
     says = f"{check}The lab sees the case at once. You can still replace a file afterwards."
     return SubmitView(True, label, says)
-
-
-def _turn(round_: Round, view: CaseView, judged: Judged, zone: ZoneInfo) -> TurnView:
-    report = judged.report if round_.number == view.case.round_number else judged.earlier.get(round_.number)
-    tag = level_tag(Level(report.verdict.value)) if report else TagView("none", "Being prepared", "none")
-    at = time_view(round_.submitted_at, zone) if round_.submitted_at else None
-    changes = [*_record_changes(round_, view), *_finding_changes(round_.number, report, judged.earlier)]
-    if any(m.kind is MessageKind.RETURN and m.round_number == round_.number for m in view.messages):
-        changes.append("The lab returned it; see the messages.")
-    return TurnView(round_.number, f"Round {round_.number}", at, tag, tuple(changes))
-
-
-def _record_changes(round_: Round, view: CaseView) -> list[str]:
-    new = [r for r in view.records if r.first_round == round_.number and r.role]
-    if round_.number == 1:
-        return []
-    return [f"New: {r.role.words} ({r.file_name})." for r in new if r.role]
-
-
-def _finding_changes(number: int, report: Report | None, earlier: Mapping[int, Report]) -> list[str]:
-    before = earlier.get(number - 1)
-    if report is None or before is None:
-        return []
-    was = {anchor_of(f): f for f in before.findings if f.level in (Level.LOOK, Level.RETURN)}
-    now = {anchor_of(f): f for f in report.findings if f.level in (Level.LOOK, Level.RETURN)}
-    was_rules, now_rules = {f.rule for f in was.values()}, {f.rule for f in now.values()}
-    gone = [f"Cleared: {title_of(rule)}." for rule in sorted(was_rules - now_rules)]
-    come = [f"Now found: {title_of(rule)}." for rule in sorted(now_rules - was_rules)]
-    return gone + come

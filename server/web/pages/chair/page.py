@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from server.web.pages.chair.nameless import NamelessView
-from server.web.pages.parts import Frame, OptionView, StandingView, TagView, TimeView
+from server.web.pages.parts import Frame, OptionView, SilenceView, StandingView, TagView, TimeView
 from server.web.pages.pictures import PictureView
 from server.web.pages.scales import ScaleView
 
@@ -114,6 +114,15 @@ class StepView:
 
 
 @dataclass(frozen=True, slots=True)
+class ChangeView:
+    """One thing that changed with a round: its sign and the word for it, and what it is about."""
+
+    icon: str
+    label: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class TurnView:
     """One round of the case and what changed with it."""
 
@@ -121,7 +130,7 @@ class TurnView:
     title: str
     at: TimeView | None
     tag: TagView
-    changes: tuple[str, ...]
+    changes: tuple[ChangeView, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +168,7 @@ class ChairPage:
     grave: tuple[ReasonView, ...]
     looks: tuple[ReasonView, ...]
     notes: tuple[ReasonView, ...]
-    unmeasured: tuple[str, ...]
+    unmeasured: tuple[SilenceView, ...]
     steps: tuple[StepView, ...]
     roles: tuple[OptionView, ...]
     submit: SubmitView

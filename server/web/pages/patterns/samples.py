@@ -5,6 +5,7 @@ from __future__ import annotations
 from server.rules.finding import LimitApplied
 from server.rules.limit import Level
 from server.web.pages.chair.page import (
+    ChangeView,
     FactView,
     GateView,
     MessageView,
@@ -205,15 +206,19 @@ def moment() -> TimeView:
 
 
 def turns() -> tuple[TurnView, ...]:
+    seen = "A hole in the surface – Jaw scan with scan bodies"
+    changes = (
+        ChangeView("replace", "New file", "jaw scan with scan bodies (jaw-2.stl)"),
+        ChangeView("clear", "Cleared", f"{seen}: 11.20 ± 0.40 mm before, 1.10 ± 0.40 mm now"),
+        ChangeView("look", "Still there", "Points far apart – Denture scan: 0.48 mm, as before"),
+        ChangeView("return", "Now found", "A scan body caught on one side only – Site 34: 12%"),
+        ChangeView("none", "No longer measured", "A bite scan disagrees – Bite scan"),
+        ChangeView("minus", "Taken out", "bite scan (front.stl)"),
+    )
+    returned = ChangeView("return", "Returned", "by the lab; see the messages")
     return (
-        TurnView(
-            1,
-            "Round 1",
-            moment(),
-            level_tag(Level.RETURN),
-            ("Sent with five records.", "The lab asked for the jaw scan again."),
-        ),
-        TurnView(2, "Round 2", None, BUSY_TAG, ("The jaw scan was replaced.", "Hole in the scan: cleared.")),
+        TurnView(2, "Round 2", None, BUSY_TAG, changes),
+        TurnView(1, "Round 1", moment(), level_tag(Level.RETURN), (returned,)),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -22,12 +22,19 @@ from server.web.pages.chair.build import (
     messages_of_case,
     numbers_of,
     subline_of,
-    turns_of,
 )
 from server.web.pages.chair.standing import lab_standing_of
 from server.web.pages.parts import BUSY_TAG, WAIVED_TAG, Frame, TagView, finding_tag, level_tag
 from server.web.pages.pictures import evidence_of, picture_href
-from server.web.pages.reasons import about_words, anchor_of, scale_for, title_of, unmeasured, where_words
+from server.web.pages.reasons import (
+    about_words,
+    anchor_of,
+    n_unmeasured,
+    scale_for,
+    title_of,
+    unmeasured,
+    where_words,
+)
 from server.web.pages.review.facts import facts_of, measures_of, place_of, sites_of
 from server.web.pages.review.message import drafted_return
 from server.web.pages.review.page import (
@@ -40,6 +47,7 @@ from server.web.pages.review.page import (
     ReviewPage,
 )
 from server.web.pages.review.plate_build import has_place, stamp_of
+from server.web.pages.turns import turns_of
 from server.web.pages.words import due_words, size_words, time_view
 
 _ORDER = {Outcome.FAILED: 0, Outcome.DOUBTFUL: 1, Outcome.CRASHED: 2, Outcome.NOT_MEASURED: 3}
@@ -81,7 +89,7 @@ def review_page(
         tally=_tally(report),
         found=tuple(row for row in rows if row.kind != "clear"),
         passed=tuple(row for row in rows if row.kind == "clear"),
-        unmeasured=tuple(sentence(line) for line in (report.not_measured if report else ())),
+        unmeasured=unmeasured(report, roles),
         evidence=evidence_of(report),
         records=tuple(_record(r, view, report, roles) for r in view.records),
         facts=facts_of(view.form, zone),
@@ -90,8 +98,8 @@ def review_page(
         sheet=f"Sheet: {report.sheet.name}, version {report.sheet.version}" if report else "Not judged yet",
         judged_at=time_view(datetime.fromisoformat(report.judged_at), zone).words if report else "",
         returning=_returning(view, report, judged.waived, roles),
-        releasing=_releasing(view, report, judged.waived, release),
-        turns=turns_of(view, judged, zone),
+        releasing=_releasing(view, judged, roles, release),
+        turns=turns_of(view, report, judged.earlier, zone),
         messages=messages_of_case(view, zone, for_lab=True),
         report_href=f"/cases/{case.id}/report.pdf" if report else "",
         live_href=f"/cases/{case.id}/live",
@@ -103,31 +111,14 @@ def review_page(
 
 
 def _rows(judged: Judged, roles: Mapping[str, Role], *, may_waive: bool) -> list[FindingRow]:
-    found = sorted(merged(judged.report.findings if judged.report else ()), key=_rank)
+    findings = judged.report.findings if judged.report else ()
+    found = sorted((f for f in findings if not _is_silent(f)), key=_rank)
     return [_row(f, roles, judged, may_waive=may_waive) for f in found]
 
 
-def merged(findings: Iterable[Finding]) -> list[Finding]:
-    """The findings with those made one that say of several records or sites the same: that nothing was measured there.
-    Only where nobody has anything to decide: what may be waived stays by itself."""
-    kept: dict[object, Finding] = {}
-    for finding in findings:
-        is_silent = finding.level is Level.NOTE and finding.outcome is Outcome.NOT_MEASURED
-        key = (finding.rule, finding.says, finding.because) if is_silent else id(finding)
-        before = kept.get(key)
-        kept[key] = finding if before is None else _together(before, finding)
-    return list(kept.values())
-
-
-def _together(a: Finding, b: Finding) -> Finding:
-    codes = dict(zip((*a.site_index, *b.site_index), (*a.sites, *b.sites), strict=False))
-    return a.model_copy(
-        update={
-            "records": tuple(dict.fromkeys((*a.records, *b.records))),
-            "sites": tuple(codes.values()),
-            "site_index": tuple(codes),
-        }
-    )
+def _is_silent(finding: Finding) -> bool:
+    """Nothing was measured there, and nobody has anything to decide: such answers stand under what was not measured."""
+    return finding.level is Level.NOTE and finding.outcome is Outcome.NOT_MEASURED
 
 
 def _rank(finding: Finding) -> tuple[int, int]:
@@ -217,8 +208,9 @@ def _package(release: Release) -> PackageView:
 
 
 def _releasing(
-    view: CaseView, report: Report | None, waived: Mapping[str, str], release: Release | None
+    view: CaseView, judged: Judged, roles: Mapping[str, Role], release: Release | None
 ) -> ReleaseView:
+    report, waived = judged.report, judged.waived
     if view.case.state is CaseState.RELEASED:
         return ReleaseView(False, "Released to design.", _package(release) if release else None)
     if view.case.state is not CaseState.WITH_LAB:
@@ -230,7 +222,7 @@ def _releasing(
     ]
     if against:
         return ReleaseView(False, f"{count_words(len(against), 'finding')} must be cleared or waived first.")
-    left = len(unmeasured(report))
+    left = n_unmeasured(unmeasured(report, roles))
     return ReleaseView(
         True,
         f"Nothing stands against it by what could be measured; {count_words(left, 'thing')} could not be.",

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from server.web.pages.chair.page import MessageView, TurnView
-from server.web.pages.parts import Frame, StandingView, TagView, TimeView
+from server.web.pages.parts import Frame, SilenceView, StandingView, TagView, TimeView
 from server.web.pages.pictures import EvidenceView
 from server.web.pages.scales import ScaleView
 
@@ -119,7 +119,7 @@ class ReviewPage:
     tally: tuple[str, ...]
     found: tuple[FindingRow, ...]
     passed: tuple[FindingRow, ...]
-    unmeasured: tuple[str, ...]
+    unmeasured: tuple[SilenceView, ...]
     evidence: EvidenceView
     records: tuple[RecordRow, ...]
     facts: tuple[FactRow, ...]
