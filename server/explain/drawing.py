@@ -11,6 +11,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from textwrap import wrap
 
+import numpy as np
+from numpy.typing import NDArray
+
 CHARACTER_WIDTH = 0.56
 """Of the size of a text: about what a character of a plain face takes at most."""
 RUNNING_WIDTH = 0.5
@@ -22,6 +25,8 @@ class Tone(StrEnum):
 
     FULL = "full"
     SOFT = "soft"
+    PAPER = "paper"
+    """As pale as the sheet: a band about what must stand out."""
 
 
 LONGEST_LABEL = 14
@@ -124,7 +129,17 @@ class Box:
         )
 
 
-Mark = Lines | Shape | Circle | Words
+@dataclass(frozen=True, slots=True, eq=False)
+class Raster:
+    """A picture in greys (rows, columns) uint8, 255 paper, laid over a field of the drawing; `at` is its upper left corner."""
+
+    at: Spot
+    width: float
+    height: float
+    greys: NDArray[np.uint8]
+
+
+Mark = Lines | Shape | Circle | Words | Raster
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,12 +8,12 @@ from functools import lru_cache
 
 from PIL import Image, ImageDraw, ImageFont
 
-from server.explain.drawing import Anchor, Circle, Drawing, Lines, Mark, Shape, Spot, Tone, Words, arc
+from server.explain.drawing import Anchor, Circle, Drawing, Lines, Raster, Shape, Spot, Tone, Words, arc
 
 FINER = 2
 """Drawn this much finer than it is given out, and brought down by averaging."""
-GREY = {Tone.FULL: 20, Tone.SOFT: 95}
 PAPER = 255
+GREY = {Tone.FULL: 20, Tone.SOFT: 95, Tone.PAPER: PAPER}
 _ANCHOR = {Anchor.START: "lm", Anchor.MIDDLE: "mm", Anchor.END: "rm"}
 _PLAIN = str.maketrans({"–": "-", "−": "-", "—": "-", "×": "x", "²": "2", "³": "3"})
 
@@ -25,13 +25,23 @@ def png(drawing: Drawing, pixels_per_unit: int = 2) -> bytes:
     image = Image.new("L", (size[0] * FINER, size[1] * FINER), PAPER)
     pen = ImageDraw.Draw(image)
     for mark in drawing.marks:
-        _draw(pen, mark, fine)
+        if isinstance(mark, Raster):
+            _lay(image, mark, fine)
+        else:
+            _draw(pen, mark, fine)
     out = io.BytesIO()
     image.reduce(FINER).save(out, "PNG")
     return out.getvalue()
 
 
-def _draw(pen: ImageDraw.ImageDraw, mark: Mark, fine: int) -> None:
+def _lay(image: Image.Image, raster: Raster, fine: int) -> None:
+    size = (round(raster.width * fine), round(raster.height * fine))
+    left, top = _at(raster.at, fine)
+    picture = Image.fromarray(raster.greys).resize(size, Image.Resampling.BILINEAR)
+    image.paste(picture, (round(left), round(top)))
+
+
+def _draw(pen: ImageDraw.ImageDraw, mark: Lines | Shape | Circle | Words, fine: int) -> None:
     grey = GREY[mark.tone]
     if isinstance(mark, Words):
         text = printable(mark.text)

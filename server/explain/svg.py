@@ -5,15 +5,32 @@ No script, style, link or id is in it; everything that came from outside is esca
 
 from __future__ import annotations
 
+import io
+from base64 import b64encode
 from collections.abc import Iterable
 from html import escape
 from itertools import groupby
 
-from server.explain.drawing import Anchor, Circle, Drawing, Lines, Mark, Segment, Shape, Spot, Tone, Words
+import numpy as np
+from PIL import Image
+
+from server.explain.drawing import (
+    Anchor,
+    Circle,
+    Drawing,
+    Lines,
+    Mark,
+    Raster,
+    Segment,
+    Shape,
+    Spot,
+    Tone,
+    Words,
+)
 
 BASELINE = 0.35
 """Of its size: how far the baseline of a text lies below its middle."""
-_OPACITY = {Tone.FULL: "", Tone.SOFT: ' opacity="0.72"'}
+_OPACITY = {Tone.FULL: "", Tone.SOFT: ' opacity="0.72"', Tone.PAPER: ' stroke="#fff"'}
 
 
 def svg(drawing: Drawing) -> str:
@@ -38,12 +55,25 @@ def _mark(mark: Mark) -> str:
         return _words(mark)
     if isinstance(mark, Lines):
         return _path(_strokes(mark.segments), mark.width, mark.tone) if mark.segments else ""
+    if isinstance(mark, Raster):
+        return _raster(mark)
     if isinstance(mark, Circle):
         return (
             f'<circle cx="{_number(mark.middle.x)}" cy="{_number(mark.middle.y)}" r="{_number(mark.radius)}" '
             f'stroke-width="{_number(mark.width)}"{_OPACITY[mark.tone]}/>'
         )
     return _path(_outline(mark), mark.width, mark.tone, is_filled=mark.is_filled)
+
+
+def _raster(raster: Raster) -> str:
+    """The greys as a picture within the drawing, see-through where they are paper."""
+    out = io.BytesIO()
+    pale = np.where(raster.greys == 255, 0, 255).astype(np.uint8)
+    Image.fromarray(np.stack([raster.greys, pale], axis=-1), "LA").save(out, "PNG")
+    return (
+        f'<image x="{_number(raster.at.x)}" y="{_number(raster.at.y)}" width="{_number(raster.width)}" '
+        f'height="{_number(raster.height)}" href="data:image/png;base64,{b64encode(out.getvalue()).decode()}"/>'
+    )
 
 
 def _path(run: str, width: float, tone: Tone, *, is_filled: bool = False) -> str:

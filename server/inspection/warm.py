@@ -9,9 +9,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from server.explain.png import png
+from server.explain.surface_picture import record_drawing
 from server.inspection.measuring import RecordFile, measure_case, measure_record
 from server.inspection.previews import drawn
 from server.measures.body_set import BodyFile, BodySet
+from server.metrology.preview.decoding import scan_of
 from server.records.bodies import BodyEntry
 from server.records.case_form import CaseForm, RecordEntry
 from server.records.roles import Role, Unit
@@ -119,6 +122,7 @@ def warm_up() -> None:
             put(Role.OPPOSING, small_opposing()),
             put(Role.MARKERS, posts),
         )
-        assert drawn(records[0])
+        scan = scan_of(drawn(records[0]))
+        assert len(png(record_drawing(scan.vertices, scan.faces, "")))
         kept = tuple(made for record in records for made in measure_record(record, bodies=bodies))
         measure_case(CaseForm(working_arch=Arch.LOWER), records, {"tissue.stl": records[1]}, kept, bodies)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import gzip
+import re
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
 import httpx
+import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
@@ -150,3 +152,47 @@ def _signed_in(client: httpx.Client, who: str) -> httpx.Client:
     client.cookies.clear()
     client.post("/sign-in", data={"email": who, "password": PASSWORD})
     return client
+
+
+def test_a_record_is_shown_as_a_picture_to_whoever_may_see_its_case(house: House) -> None:
+    case_id = house.case()
+    record_id = house.record(case_id, waves(1))
+    path = f"/cases/{case_id}/records/{record_id}/picture.png"
+    with TestClient(build_app(house.portal)) as client:
+        assert _signed_in(client, CLINIC).get(path).status_code == 404
+        assert path not in client.get(f"/cases/{case_id}").text
+        house.work_off()
+        assert path in client.get(f"/cases/{case_id}").text
+        for who in (CLINIC, LAB):
+            answer = _signed_in(client, who).get(path)
+            assert answer.headers["content-type"] == "image/png"
+            assert answer.content.startswith(b"\x89PNG")
+            assert answer.headers["cache-control"].startswith("private")
+        assert _signed_in(client, OTHER).get(path).status_code == 404
+
+
+def test_the_place_of_a_finding_is_shown_as_a_picture(house: House) -> None:
+    case_id = house.case()
+    house.record(case_id, torn(waves(1)))
+    house.work_off()
+    with TestClient(build_app(house.portal)) as client:
+        shown = re.findall(
+            rf"/cases/{case_id}/places/reason-[0-9a-f]+\.png",
+            _signed_in(client, CLINIC).get(f"/cases/{case_id}").text,
+        )
+        assert shown
+        for path in shown:
+            assert client.get(path).content.startswith(b"\x89PNG")
+            assert _signed_in(client, LAB).get(path).status_code == 200
+        assert _signed_in(client, OTHER).get(shown[0]).status_code == 404
+        assert _signed_in(client, CLINIC).get(f"/cases/{case_id}/places/reason-0.png").status_code == 404
+
+
+def torn(data: bytes) -> bytes:
+    """A binary STL without the facets about its middle."""
+    facets = np.frombuffer(
+        data, dtype=np.dtype([("normal", "<f4", 3), ("at", "<f4", (3, 3)), ("rest", "<u2")]), offset=84
+    )
+    middles = facets["at"].mean(axis=1)
+    kept = facets[np.linalg.norm(middles - middles.mean(axis=0), axis=1) > 5.0]
+    return data[:80] + np.uint32(len(kept)).tobytes() + kept.tobytes()

@@ -89,6 +89,8 @@ PAGES = {
     ("GET", "/cases/{case_id}/records/{record_id}/file"): page(200, 404, 200),
     ("GET", "/cases/{case_id}/plate"): page(200, 404, 200),
     ("GET", "/cases/{case_id}/records/{record_id}/preview"): page(404, 404, 404),
+    ("GET", "/cases/{case_id}/records/{record_id}/picture.png"): page(404, 404, 404),
+    ("GET", "/cases/{case_id}/places/{name}.png"): page(404, 404, 404),
     ("POST", "/cases/{case_id}/waivers"): page(403, 404, 409, finding="x", reason="Because it is so."),
     ("POST", "/cases/{case_id}/return"): page(403, 404, 409, says="Back."),
     ("POST", "/cases/{case_id}/release"): page(403, 404, 409),

@@ -15,6 +15,7 @@ from server.web.pages.chair.page import ReasonView
 from server.web.pages.parts import WAIVED_TAG, SilenceView, Unasked, finding_tag
 from server.web.pages.pictures import Pictures
 from server.web.pages.scales import ScaleView, scale_of
+from server.web.pages.shots.views import ShotView
 
 _TITLES = {rule.id: rule.title for rule in RULES}
 _SAID = (Outcome.FAILED, Outcome.DOUBTFUL, Outcome.CRASHED)
@@ -63,9 +64,13 @@ def _sites(finding: Finding) -> Iterable[tuple[str, int]]:
 
 
 def reason_of(
-    finding: Finding, roles: Mapping[str, Role], waived_words: str = "", pictures: Pictures | None = None
+    finding: Finding,
+    roles: Mapping[str, Role],
+    waived_words: str = "",
+    pictures: Pictures | None = None,
+    shot: ShotView | None = None,
 ) -> ReasonView:
-    """One finding in chairside words. pictures: of its report."""
+    """One finding in chairside words. pictures: of its report; shot: of its place."""
     first_role = next((roles[file] for file in finding.records if file in roles), None)
     return ReasonView(
         id=anchor_of(finding),
@@ -81,6 +86,7 @@ def reason_of(
         rule=finding.rule,
         waived_words=waived_words,
         picture=pictures.of(finding) if pictures else None,
+        shot=shot,
     )
 
 

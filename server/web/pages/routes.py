@@ -15,6 +15,7 @@ from server.web.pages.notices import routes as notices
 from server.web.pages.queue import routes as queue
 from server.web.pages.review import plate_routes as plate
 from server.web.pages.review import routes as review
+from server.web.pages.shots import routes as shots
 
 router = APIRouter(include_in_schema=False)
 for part in (
@@ -29,6 +30,7 @@ for part in (
     chair.guarded,
     review.router,
     plate.router,
+    shots.router,
     review.guarded,
     house.router,
     house.guarded,

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from server.metrology.preview import thinning
 from server.metrology.preview.coding import coded, rounded
+from server.metrology.preview.decoding import NotAPreview, scan_of
 from server.metrology.preview.thinning import DEVIATION_MM, MOST_BYTES, STEP_MM, NoPreview, preview_of
 from server.metrology.scan import Scan
 from tests.metrology.preview.unpacking import unpacked
@@ -41,7 +42,11 @@ def same_facets(one: Scan, other: Scan) -> bool:
 def through(scan: Scan) -> tuple[Scan, Scan]:
     """A surface on the grid, and what comes out again."""
     surface = rounded(scan.vertices, scan.faces, STEP_MM)
-    back, _ = unpacked(gzip.compress(coded(surface, 0.0)))
+    data = gzip.compress(coded(surface, 0.0))
+    back, _ = unpacked(data)
+    ours = scan_of(data)
+    assert np.array_equal(ours.vertices, back.vertices)
+    assert np.array_equal(ours.faces, back.faces)
     return Scan(surface.vertices, surface.faces), back
 
 
@@ -127,3 +132,23 @@ def test_a_simplifier_that_stops_short_is_noticed(monkeypatch: pytest.MonkeyPatc
 def test_what_has_no_area_or_no_end_is_not_drawn(points: list[list[float]]) -> None:
     with pytest.raises(NoPreview):
         preview_of(Scan(np.array(points, dtype=float), np.array([[0, 1, 2]], dtype=np.int32)))
+
+
+def test_what_is_no_whole_preview_is_refused() -> None:
+    raw = gzip.decompress(preview_of(bowl(12)).data)
+    for broken in (b"", b"solid", raw[:40], gzip.compress(b"APV1"), gzip.compress(raw[:-1])):
+        with pytest.raises(NotAPreview):
+            scan_of(broken)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_bytes_spoilt_in_their_walk_are_refused_or_give_facets_of_points_that_are_there(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    raw = bytearray(gzip.decompress(preview_of(bowl(12)).data))
+    for at in rng.integers(64, len(raw), 6):
+        raw[at] ^= int(rng.integers(1, 256))
+    try:
+        scan = scan_of(gzip.compress(bytes(raw)))
+    except NotAPreview:
+        return
+    assert 0 <= scan.faces.min() <= scan.faces.max() < scan.n_vertices

@@ -30,6 +30,7 @@ from server.web.pages.form.build import WORDS
 from server.web.pages.parts import BUSY_TAG, Frame, OptionView, level_tag
 from server.web.pages.pictures import Pictures
 from server.web.pages.reasons import anchor_of, at_level, reason_of, unmeasured
+from server.web.pages.shots.views import place_shot, record_shot
 from server.web.pages.turns import turns_of
 from server.web.pages.words import size_words, time_view
 
@@ -57,8 +58,15 @@ class Sending:
     max_bytes: int
 
 
-def chair_page(frame: Frame, view: CaseView, judged: Judged, sending: Sending, zone: ZoneInfo) -> ChairPage:
-    """The chairside page of one case."""
+def chair_page(
+    frame: Frame,
+    view: CaseView,
+    judged: Judged,
+    sending: Sending,
+    zone: ZoneInfo,
+    drawn: Collection[str] = (),
+) -> ChairPage:
+    """The chairside page of one case. drawn: ids of the records that have a preview."""
     case, report = view.case, judged.report
     roles = {r.file_name: r.role for r in view.records if r.role is not None}
     busy = {
@@ -80,11 +88,11 @@ def chair_page(frame: Frame, view: CaseView, judged: Judged, sending: Sending, z
         is_open=is_open,
         standing=standing_of(view, report),
         nameless=tuple(nameless_view(r) for r in view.records if r.role is None),
-        grave=_reasons(report, Level.RETURN, roles, judged.waived, pictures),
-        looks=_reasons(report, Level.LOOK, roles, judged.waived, pictures),
-        notes=_reasons(report, Level.NOTE, roles, judged.waived, pictures),
+        grave=_reasons(view, judged, Level.RETURN, pictures, drawn),
+        looks=_reasons(view, judged, Level.LOOK, pictures, drawn),
+        notes=_reasons(view, judged, Level.NOTE, pictures, drawn),
         unmeasured=unmeasured(report, roles),
-        steps=steps_of(view.form, _records(view, open_findings, report), evidence, form_href),
+        steps=steps_of(view.form, _records(view, open_findings, report, drawn), evidence, form_href),
         roles=role_options(),
         submit=_submit(view, report, busy),
         turns=turns_of(view, report, judged.earlier, zone),
@@ -122,28 +130,37 @@ def messages_of_case(view: CaseView, zone: ZoneInfo, *, for_lab: bool) -> tuple[
 
 
 def _reasons(
-    report: Report | None,
-    level: Level,
-    roles: Mapping[str, Role],
-    waived: Mapping[str, str],
-    pictures: Pictures,
+    view: CaseView, judged: Judged, level: Level, pictures: Pictures, drawn: Collection[str]
 ) -> tuple[ReasonView, ...]:
-    found = at_level(report, level)
-    return tuple(reason_of(f, roles, waived.get(anchor_of(f), ""), pictures) for f in found)
+    roles = {r.file_name: r.role for r in view.records if r.role is not None}
+    return tuple(
+        reason_of(
+            finding,
+            roles,
+            judged.waived.get(anchor_of(finding), ""),
+            pictures,
+            place_shot(view, finding, anchor_of(finding), drawn),
+        )
+        for finding in at_level(judged.report, level)
+    )
 
 
 def _records(
-    view: CaseView, findings: Collection[Finding], report: Report | None
+    view: CaseView, findings: Collection[Finding], report: Report | None, drawn: Collection[str]
 ) -> Mapping[Role, tuple[RecordView, ...]]:
     placed: dict[Role, list[RecordView]] = {}
     for record in view.records:
         if record.role is not None:
-            placed.setdefault(record.role, []).append(_record(record, findings, report, view))
+            placed.setdefault(record.role, []).append(_record(record, findings, report, view, drawn))
     return {role: tuple(records) for role, records in placed.items()}
 
 
 def _record(
-    record: Record, findings: Collection[Finding], report: Report | None, view: CaseView
+    record: Record,
+    findings: Collection[Finding],
+    report: Report | None,
+    view: CaseView,
+    drawn: Collection[str],
 ) -> RecordView:
     is_busy = record.measuring in (Measuring.WAITING, Measuring.MEASURING) or report is None
     about = [f for f in findings if record.file_name in f.records and f.outcome in _FOUND]
@@ -174,6 +191,7 @@ def _record(
         units=units,
         is_unit_unsure=any(f.rule == "file/unit-doubtful" for f in about),
         guess_words=GUESSED if record.role_is_guessed else "",
+        shot=record_shot(record, drawn),
     )
 
 

@@ -10,6 +10,7 @@ from server.web.pages.chair.nameless import NamelessView
 from server.web.pages.parts import Frame, OptionView, SilenceView, StandingView, TagView, TimeView
 from server.web.pages.pictures import PictureView
 from server.web.pages.scales import ScaleView
+from server.web.pages.shots.views import ShotView
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +36,7 @@ class ReasonView:
     rule: str
     waived_words: str = ""
     picture: PictureView | None = None
+    shot: ShotView | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +58,7 @@ class RecordView:
     units: tuple[OptionView, ...]
     is_unit_unsure: bool
     guess_words: str = ""
+    shot: ShotView | None = None
 
 
 @dataclass(frozen=True, slots=True)

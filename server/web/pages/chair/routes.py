@@ -96,10 +96,10 @@ def _page(visit: Visit, case_id: str, *notices: NoticeView) -> ChairPage | Revie
         view = case_view(work, case_id)
         judged = judged_of(work, view, visit.zone)
         code = view.case.patient_code or "New case"
+        drawn = preview_sizes(visit.portal, list(view.records))
         if not visit.actor.is_clinic:
             frame, release = visit.frame(code, Room.DESK, *notices), release_or_none(work, view.case.id)
-            drawn = preview_sizes(visit.portal, list(view.records))
             return review_page(frame, view, judged, work.now, visit.zone, release, drawn)
         settings = visit.portal.settings
         sending = Sending(settings.upload_chunk_bytes, settings.max_record_bytes)
-        return chair_page(visit.frame(code, Room.CHAIR, *notices), view, judged, sending, visit.zone)
+        return chair_page(visit.frame(code, Room.CHAIR, *notices), view, judged, sending, visit.zone, drawn)

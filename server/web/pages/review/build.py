@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -47,6 +48,7 @@ from server.web.pages.review.page import (
     ReviewPage,
 )
 from server.web.pages.review.plate_build import has_place, stamp_of
+from server.web.pages.shots.views import place_shot
 from server.web.pages.turns import turns_of
 from server.web.pages.words import due_words, size_words, time_view
 
@@ -75,7 +77,7 @@ def review_page(
     """The lab's page of one case. release: where it was released; drawn: ids of the records that have a preview."""
     case, report = view.case, judged.report
     roles = {r.file_name: r.role for r in view.records if r.role is not None}
-    rows = _rows(judged, roles, may_waive=case.state is CaseState.WITH_LAB)
+    rows = _rows(view, judged, roles, drawn)
     is_late = case.needed_by is not None and case.needed_by < now and not case.state.is_over
     return ReviewPage(
         frame=frame,
@@ -110,10 +112,18 @@ def review_page(
     )
 
 
-def _rows(judged: Judged, roles: Mapping[str, Role], *, may_waive: bool) -> list[FindingRow]:
+def _rows(
+    view: CaseView, judged: Judged, roles: Mapping[str, Role], drawn: Collection[str]
+) -> list[FindingRow]:
+    may_waive = view.case.state is CaseState.WITH_LAB
     findings = judged.report.findings if judged.report else ()
     found = sorted((f for f in findings if not _is_silent(f)), key=_rank)
-    return [_row(f, roles, judged, may_waive=may_waive) for f in found]
+    rows = [_row(f, roles, judged, may_waive=may_waive) for f in found]
+    shots = [
+        place_shot(view, f, row.id, drawn) if row.kind != "clear" else None
+        for f, row in zip(found, rows, strict=True)
+    ]
+    return [replace(row, shot=shot) for row, shot in zip(rows, shots, strict=True)]
 
 
 def _is_silent(finding: Finding) -> bool:

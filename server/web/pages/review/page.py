@@ -9,6 +9,7 @@ from server.web.pages.chair.page import MessageView, TurnView
 from server.web.pages.parts import Frame, SilenceView, StandingView, TagView, TimeView
 from server.web.pages.pictures import EvidenceView
 from server.web.pages.scales import ScaleView
+from server.web.pages.shots.views import ShotView
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +36,7 @@ class FindingRow:
     waived_words: str
     may_waive: bool
     waive_asks: str
+    shot: ShotView | None = None
 
 
 @dataclass(frozen=True, slots=True)
