@@ -18,8 +18,11 @@ from server.measures.shell import SHELL, Opening
 from server.measures.vectors import Vector3, vector
 from server.metrology.bodies.candidates import Start
 from server.metrology.bodies.finding import FoundBody, Surface, find_bodies
+from server.metrology.bodies.finer import finer, long_share
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.rigid import RigidFit, apply, fit_rigid, inverse
+from server.metrology.scan import Scan
+from server.metrology.topology import topology_of
 from server.records.case_form import Spots
 from server.records.roles import Role
 
@@ -30,6 +33,9 @@ BESIDE_MM = 1.5
 FAR_MM = 12.0
 MISFIT_MM = 1.5
 """Spots that lie on each other no better than this are not the same spots."""
+LONG_MM, MUCH_LONG_SHARE, BETWEEN_MM = 1.2, 0.25, 0.4
+"""A solid from a drawing has points along its rims only: where so much of the area is in facets with edges longer than the
+first, points are put between them until none is farther from the next than the last."""
 STANDS_MM = 3.0
 """Bodies whose middles are nearer than this are one."""
 
@@ -152,7 +158,7 @@ def _search(bench: RecordBench, kinds: tuple[ReferenceBody, ...], *, is_turned: 
         if spots.body in by_id and _misfit_mm(spots) <= MISFIT_MM
     ]
     starts = [Start(by_id[bench.spots[n].body], _said(bench.spots[n]).T_target_source) for n in usable]
-    found = find_bodies(surface_of(bench, is_turned=is_turned), kinds, MOST_EXPECTED, starts)
+    found = find_bodies(_searched(bench, is_turned=is_turned), kinds, MOST_EXPECTED, starts)
     return [
         body if body.start is None else dataclasses.replace(body, start=usable[body.start]) for body in found
     ]
@@ -194,6 +200,16 @@ def surface_of(bench: RecordBench, *, is_turned: bool = False) -> Surface:
         topology.vertex_areas_mm2,
         np.ascontiguousarray(faces),
     )
+
+
+def _searched(bench: RecordBench, *, is_turned: bool) -> Surface:
+    """The surface as it is searched: with points put between those of long facets, where much of it consists of such."""
+    if long_share(bench.scan, LONG_MM) < MUCH_LONG_SHARE:
+        return surface_of(bench, is_turned=is_turned)
+    faces = bench.scan.faces[:, ::-1] if is_turned else bench.scan.faces
+    scan = finer(Scan(bench.scan.vertices, np.ascontiguousarray(faces)), BETWEEN_MM)
+    topology = topology_of(scan)
+    return Surface(scan.vertices, topology.vertex_normals, topology.vertex_areas_mm2, scan.faces)
 
 
 def body_seen(
@@ -264,7 +280,7 @@ def _shares(values: Floats) -> tuple[float | None, ...]:
 
 BODIES = RecordMeasure(
     name="bodies.found",
-    revision=6,
+    revision=7,
     result=BodiesResult,
     roles=frozenset({Role.JAW, Role.MARKERS}),
     compute=_measure,

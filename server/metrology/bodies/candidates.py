@@ -25,6 +25,7 @@ SAME_LINE_COS = 0.97
 SAME_LINE_ALONG_MM = 4.0
 POSES = 2
 """First poses of a kind that are fitted on one axis."""
+OTHER_WAY_RATIO = 0.8
 UNLIKELY_RATIO = 0.6
 AROUND_MM = 1.0
 FEW = 250
@@ -160,7 +161,7 @@ class _Place:
 
 def _place(cells: Cells, near: cKDTree, guess: AxisGuess, kinds: Sequence[ReferenceBody]) -> _Place | None:
     """A place where a body of some kind stands, as far as can be told from the kinds that are likely there."""
-    poses = [first_poses(cells, near, guess, body)[:POSES] for body in kinds]
+    poses = [_worth_a_fit(first_poses(cells, near, guess, body)) for body in kinds]
     least = UNLIKELY_RATIO * max((p.support_mm2 for few in poses for p in few), default=0.0)
     likely = [k for k, few in enumerate(poses) if few and few[0].support_mm2 > least]
     tried = _ranked(_best_of(cells, near, kinds, k, poses[k]) for k in likely)
@@ -174,6 +175,17 @@ def _place(cells: Cells, near: cKDTree, guess: AxisGuess, kinds: Sequence[Refere
         return None
     others = ((k, few[0]) for k, few in enumerate(poses) if few and k not in likely)
     return _Place(tried, tuple(others))
+
+
+def _worth_a_fit(poses: Sequence[FirstPose]) -> list[FirstPose]:
+    """The best POSES, and the best of the other way up where it is hardly worse: on a plain side both fit alike until the top
+    is looked at."""
+    kept = list(poses[:POSES])
+    for other in poses[POSES:]:
+        is_turned = all(float(other.T_scan_body[:3, 2] @ one.T_scan_body[:3, 2]) < 0.0 for one in kept)
+        if is_turned and other.support_mm2 > OTHER_WAY_RATIO * kept[0].support_mm2:
+            return [*kept, other]
+    return kept
 
 
 def _candidate(cells: Cells, near: cKDTree, place: _Place, kinds: Sequence[ReferenceBody]) -> Candidate:

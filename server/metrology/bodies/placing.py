@@ -25,6 +25,7 @@ REACH_MM = 0.35
 SEAT_STEP_MM = 0.2
 TURNS = 24
 SEATS = 3
+PLATEAU_RATIO = 0.7
 CLOCKS = 2
 SURE_MM = 0.25
 SURE_SHARE, SURE_MM2 = 0.1, 0.3
@@ -95,19 +96,51 @@ def first_poses(cells: Cells, near: cKDTree, guess: AxisGuess, body: ReferenceBo
     r = np.sqrt(np.maximum(np.einsum("ij,ij->i", offset, offset) - along**2, 0.0))
     close = r < body.reach_mm + MARGIN_MM
     area = cells.areas_mm2[around[close]]
-    found = []
-    for sign in (1.0, -1.0):
-        seats = np.arange(-span, 3.0, SEAT_STEP_MM)
-        support = _support_by_seat(maps.profile, r[close], sign * along[close], area, seats)
-        for k in np.flatnonzero(_is_peak(support)):
-            found.append((float(support[k]), sign, float(seats[k])))
-    found.sort(reverse=True)
-    poses = []
+    seats = np.arange(-span, 3.0, SEAT_STEP_MM)
+    by_way = [
+        (sign, _support_by_seat(maps.profile, r[close], sign * along[close], area, seats))
+        for sign in (1.0, -1.0)
+    ]
     points = cells.points[around[close]]
-    for _, sign, seat in found[:SEATS]:
+    poses = []
+    for sign, seat in _seats_to_try(body, seats, by_way):
         frame = _frame(guess.point_mm + sign * seat * guess.direction, sign * guess.direction)
         poses += _clocked(maps, points, area, frame)
     return sorted(poses, key=lambda p: -p.support_mm2)
+
+
+def _seats_to_try(
+    body: ReferenceBody, seats: Floats, by_way: list[tuple[float, Floats]]
+) -> list[tuple[float, float]]:
+    """Ways up and seats on the axis, (sign, mm). by_way: for either way the support of every seat.
+
+    Where the body has a top that turning does not change, its support peaks at its seat. A body whose only top is a slant or
+    a step tells its height by that alone: of it every seat is tried that its sides allow.
+    """
+    if not body.has_plain_top:
+        most = max(float(support.max()) for _, support in by_way)
+        return [
+            (sign, float(seats[k]))
+            for sign, support in by_way
+            for k in np.flatnonzero(support > PLATEAU_RATIO * most)[::2]
+            if most > 0.0
+        ]
+    found = [
+        (float(support[k]), sign, float(seats[k]))
+        for sign, support in by_way
+        for k in np.flatnonzero(_is_peak(support))
+    ]
+    found.sort(reverse=True)
+    return [(sign, seat) for _, sign, seat in _both_ways(found)]
+
+
+def _both_ways(found: list[tuple[float, float, float]]) -> list[tuple[float, float, float]]:
+    """The best SEATS, and among them the best of either way up: a plain side fits a body on its head as well, what tells the
+    two apart is tried only afterwards."""
+    kept = found[:SEATS]
+    other = [one for one in found[SEATS:] if kept and one[1] != kept[0][1]]
+    is_one_way = all(one[1] == kept[0][1] for one in kept)
+    return [*kept, *other[:1]] if is_one_way else kept
 
 
 def _is_peak(values: Floats) -> NDArray[np.bool_]:

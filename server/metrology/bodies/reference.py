@@ -78,6 +78,12 @@ class ReferenceBody:
         return float(np.hypot(self.points[:, 0], self.points[:, 1]).max())
 
     @cached_property
+    def has_plain_top(self) -> bool:
+        """Whether part of what faces up near the top is the same after any turn about the axis."""
+        is_up = (self.normals[:, 2] > 0.5) & (self.points[:, 2] > 0.5 * self.height_mm)
+        return bool((is_up & ~self.is_index).sum() > 0.1 * is_up.sum())
+
+    @cached_property
     def foot_mm(self) -> float:
         """Largest distance of the lowest millimetre from the axis: what stands on the tissue."""
         is_low = self.points[:, 2] < self.points[:, 2].min() + 1.0

@@ -30,18 +30,33 @@ class OtherBody:
 def prism(corners: int, half_mm: float, height_mm: float, *, marked: bool = True) -> OtherBody:
     """A prism whose sides lie half_mm from the axis, one of them towards +x; marked: its upper edge there is cut off at
     45 degrees."""
-    turns = np.arange(corners) * 2.0 * np.pi / corners
-    sides = np.column_stack([np.cos(turns), np.sin(turns), np.zeros(corners)])
-    planes = [*zip(sides, np.full(corners, half_mm), strict=True), (np.array([0.0, 0.0, 1.0]), height_mm)]
+    planes = [*_sides(corners, half_mm), (np.array([0.0, 0.0, 1.0]), height_mm)]
     if marked:
         slant = np.array([1.0, 0.0, 1.0]) / np.sqrt(2.0)
         planes.append((slant, float(slant @ (half_mm, 0.0, height_mm)) - 1.1))
+    return _within(f"prism-{corners}", planes)
+
+
+def slanted() -> OtherBody:
+    """A plain post of 2 mm radius, its top one slant of 35 degrees that falls toward +x: nothing else tells its height."""
+    down = np.radians(35.0)
+    top = np.array([np.sin(down), 0.0, np.cos(down)])
+    return _within("slanted", [*_sides(40, 2.0), (top, float(top @ (0.0, 0.0, 7.0)))])
+
+
+def _sides(corners: int, half_mm: float) -> list[tuple[Floats, float]]:
+    turns = np.arange(corners) * 2.0 * np.pi / corners
+    return [(np.array([np.cos(turn), np.sin(turn), 0.0]), half_mm) for turn in turns]
+
+
+def _within(name: str, planes: list[tuple[Floats, float]]) -> OtherBody:
+    """The solid within planes, each by its normal and its distance from the seat."""
     normals, far = np.array([n for n, _ in planes]), np.array([d for _, d in planes])
 
     def distance(p: Floats) -> Floats:
         return np.asarray((p @ normals.T - far).max(axis=1))
 
-    return OtherBody(f"prism-{corners}", _hull_of(normals, far), distance)
+    return OtherBody(name, _hull_of(normals, far), distance)
 
 
 def _hull_of(normals: Floats, far: Floats) -> Scan:

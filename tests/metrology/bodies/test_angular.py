@@ -5,10 +5,10 @@ import pytest
 
 from server.metrology.bodies.finding import FoundBody, find_bodies
 from server.metrology.rigid import angle_deg, inverse
-from tests.metrology.bodies.angular import OtherBody, crosspiece, prism
+from tests.metrology.bodies.angular import OtherBody, crosspiece, prism, slanted
 from tests.metrology.bodies.scenes import CONE, Floats, reference, scene
 
-BODIES = (prism(3, 1.6, 6.0), prism(4, 1.8, 5.5), prism(6, 2.0, 6.5), crosspiece())
+BODIES = (prism(3, 1.6, 6.0), prism(4, 1.8, 5.5), prism(6, 2.0, 6.5), crosspiece(), slanted())
 CATALOGUE = [*(body.reference() for body in BODIES), reference(CONE)]
 
 
