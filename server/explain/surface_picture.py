@@ -11,7 +11,7 @@ from server.explain.shading import Eye, Faces, Floats, shaded
 
 OPEN_SHARE = 0.15
 """Of its area: what a surface must face one way together to be seen from there; a closed one faces all ways alike."""
-MIDDLE_SHARE = 0.15
+MIDDLE_SHARE, WIDE = 0.15, 0.5
 AROUND_MM = 3.0
 CLOSE_MM = 16.0
 MARGIN = 1.08
@@ -41,7 +41,8 @@ def whole_eye(vertices: Floats, faces: Faces, width: int, height: int) -> Eye:
         toward = facing / np.linalg.norm(facing)
     else:
         toward = _signed(axes[:, 0], middle - centre, share)
-    along = axes[:, 2] - (axes[:, 2] @ toward) * toward
+    flat = axes.T[::-1] - np.outer(axes.T[::-1] @ toward, toward)
+    along = flat[int(np.argmax(np.linalg.norm(flat, axis=1) > WIDE))]
     along /= np.linalg.norm(along)
     across = np.cross(toward, along)
     used = vertices[np.unique(faces)]

@@ -4,7 +4,7 @@ a person wrote is ever taken for markup."""
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -15,6 +15,7 @@ import typst
 
 from server.explain.figures import Figure, Figures, figure_of, svg_of
 from server.inspection.report import Report, Verdict
+from server.inspection.silence import silences_of
 from server.records.case_form import CaseForm
 from server.records.roles import Role
 from server.rules.catalogue import RULES
@@ -32,7 +33,15 @@ _VERDICTS = {
     Verdict.RETURN: "Return to the clinic",
 }
 _LEVELS = {Level.RETURN: "Return", Level.LOOK: "Look", Level.NOTE: "Note"}
-_SAID = (Outcome.FAILED, Outcome.DOUBTFUL, Outcome.CRASHED, Outcome.NOT_MEASURED)
+_SAID = (Outcome.FAILED, Outcome.DOUBTFUL, Outcome.CRASHED)
+MOST_PLACES = 4
+"""Places drawn at most; each takes a fifth of a second."""
+Place = Callable[[Finding], str]
+"""The picture of the place that a finding points at, as SVG; empty where there is none."""
+
+
+def no_place(_: Finding) -> str:
+    return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +54,11 @@ class AcceptedLine:
     by: str
 
 
-def report_pdf(report: Report, form: CaseForm, accepted: Iterable[AcceptedLine] = ()) -> bytes:
-    """The report as the bytes of a PDF (A4). accepted: what the lab has waived."""
-    told = json.dumps(_data(report, form, tuple(accepted)), ensure_ascii=False)
+def report_pdf(
+    report: Report, form: CaseForm, accepted: Iterable[AcceptedLine] = (), place: Place = no_place
+) -> bytes:
+    """The report as the bytes of a PDF (A4). accepted: what the lab has waived; place: draws where a finding points."""
+    told = json.dumps(_data(report, form, tuple(accepted), place), ensure_ascii=False)
     at = datetime.fromisoformat(report.judged_at)
     made = typst.compile(_source(), sys_inputs={"data": told}, timestamp=int(at.timestamp()))
     if not isinstance(made, bytes):
@@ -60,13 +71,13 @@ def _source() -> bytes:
     return TEMPLATE.read_bytes()
 
 
-def _data(report: Report, form: CaseForm, accepted: tuple[AcceptedLine, ...]) -> dict[str, Any]:
+def _data(report: Report, form: CaseForm, accepted: tuple[AcceptedLine, ...], place: Place) -> dict[str, Any]:
     roles = {entry.file: entry.role for entry in form.records}
     grave = sorted(
         (f for f in report.findings if f.level in (Level.LOOK, Level.RETURN)), key=lambda f: -f.level.gravity
     )
     notes = [f for f in report.findings if f.level is Level.NOTE and f.outcome in _SAID]
-    drawn = Drawn(report.figures)
+    drawn = Drawn(report.figures, place)
     return {
         "verdict": _VERDICTS[report.verdict],
         "kind": report.verdict.value,
@@ -76,7 +87,7 @@ def _data(report: Report, form: CaseForm, accepted: tuple[AcceptedLine, ...]) ->
         "notes": _notes(notes, roles),
         "values": [_value(f, roles) for f in report.findings if f.value is not None and f.limit is not None],
         "accepted": [[a.rule, a.about, a.reason, a.by] for a in accepted],
-        "not_measured": [sentence(line) for line in report.not_measured],
+        "not_measured": [*map(sentence, report.not_measured), *_silences(report, roles)],
         "records": [[sentence(roles[r["file"]].words), r["file"], r["sha256"]] for r in report.records],
         "cautions": list(CAUTIONS),
         "software": report.software,
@@ -96,19 +107,44 @@ def _facts(report: Report, form: CaseForm) -> list[list[str]]:
 
 
 class Drawn:
-    """The pictures of a report: each is shown once, at the first finding that rests on it."""
+    """The pictures of a report: each is shown once, at the first finding that rests on it; and MOST_PLACES of the places of
+    findings that have none."""
 
-    def __init__(self, figures: Figures) -> None:
+    def __init__(self, figures: Figures, place: Place) -> None:
         self._figures = figures
+        self._place = place
         self._shown: set[str] = set()
+        self._n_places = 0
 
     def of(self, finding: Finding) -> str:
         """As SVG; empty where there is none, or where it has been shown."""
         figure: Figure | None = figure_of(finding, self._figures)
-        if figure is None or figure.name in self._shown:
+        if figure is None:
+            return self._place_of(finding)
+        if figure.name in self._shown:
             return ""
         self._shown.add(figure.name)
         return svg_of(figure)
+
+    def _place_of(self, finding: Finding) -> str:
+        if not finding.where or self._n_places == MOST_PLACES:
+            return ""
+        made = self._place(finding)
+        self._n_places += bool(made)
+        return made
+
+
+def _silences(report: Report, roles: Mapping[str, Role]) -> list[str]:
+    """What could not be answered, each cause once with the checks that hang on it."""
+    lines = []
+    for silence in silences_of(report):
+        checks = [
+            " – ".join(filter(None, (_TITLES.get(f.rule, f.rule), _about(f, roles))))
+            for f in silence.findings
+        ]
+        because = f" (because of: {_TITLES.get(silence.because, silence.because)})" if silence.because else ""
+        lines.append(f"{silence.says}{because} Not checked for it: {'; '.join(checks)}")
+    return lines
 
 
 def _finding(finding: Finding, roles: Mapping[str, Role], drawn: Drawn) -> dict[str, str]:

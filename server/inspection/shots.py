@@ -9,8 +9,10 @@ import numpy as np
 from server.accounts.work import Work
 from server.cases.lookup import CaseView, find_record_of
 from server.cases.tables import Record
+from server.explain.drawing import Drawing
 from server.explain.png import png
 from server.explain.surface_picture import place_drawing, record_drawing
+from server.explain.svg import svg
 from server.inspection.previews import NotDrawn, preview_bytes
 from server.kit.portal import Portal
 from server.metrology.preview.decoding import NotAPreview, scan_of
@@ -36,12 +38,24 @@ def record_png(portal: Portal, work: Work, case_id: str, record_id: str) -> byte
 
 def place_png(portal: Portal, work: Work, view: CaseView, finding: Finding) -> bytes:
     """The record of a finding's first place with all places in it ringed, and the first close up. Raises NotDrawn."""
+    return png(_place_drawing(portal, work, view, finding))
+
+
+def _place_drawing(portal: Portal, work: Work, view: CaseView, finding: Finding) -> Drawing:
     record = shown_record(view, finding, [r.id for r in view.records])
     if record is None:
         raise NotDrawn("This finding points at no place in a record of this round.")
     scan = _surface(portal, work, view.case.id, record.id)
     places = [np.array(p.point_mm) for p in finding.where if p.record == record.file_name]
-    return png(place_drawing(scan.vertices, scan.faces, places, finding.says))
+    return place_drawing(scan.vertices, scan.faces, places, finding.says)
+
+
+def place_svg(portal: Portal, work: Work, view: CaseView, finding: Finding) -> str:
+    """The same as SVG; empty where there is none."""
+    try:
+        return svg(_place_drawing(portal, work, view, finding))
+    except NotDrawn:
+        return ""
 
 
 def _surface(portal: Portal, work: Work, case_id: str, record_id: str) -> Scan:

@@ -124,7 +124,7 @@ def test_a_release_that_is_gone_needs_no_package(house: House) -> None:
 
 def test_the_paper_names_what_was_accepted(house: House, released: Release) -> None:
     with reading(house.portal, house.actors[CLINIC]) as work:
-        pdf = paper_of(work, released.case_id)
+        pdf = paper_of(house.portal, work, released.case_id)
     words = "".join("".join(page.extract_text().split()) for page in PdfReader(io.BytesIO(pdf)).pages)
     assert REASON.replace(" ", "") in words
 
@@ -132,4 +132,4 @@ def test_the_paper_names_what_was_accepted(house: House, released: Release) -> N
 def test_before_the_first_judgement_there_is_no_paper(house: House) -> None:
     case_id = house.case()
     with reading(house.portal, house.actors[CLINIC]) as work, pytest.raises(NotJudged):
-        paper_of(work, case_id)
+        paper_of(house.portal, work, case_id)

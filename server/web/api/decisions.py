@@ -42,7 +42,7 @@ def report(asked: Asked, case_id: str) -> Report:
 def report_on_paper(asked: Asked, case_id: str) -> Response:
     """The same as a PDF, with what the lab has accepted."""
     with asked.reading() as work:
-        return paper(paper_of(work, case_id))
+        return paper(paper_of(asked.portal, work, case_id))
 
 
 @router.get("/{case_id}/findings", tags=["Verdict"], summary="Findings and waivers", responses=refusals(404))

@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Iterable, Mapping
 
 from server.inspection.report import Report
+from server.inspection.silence import silences_of
 from server.records.roles import Role
 from server.rules.catalogue import RULES
 from server.rules.finding import Finding
@@ -103,29 +104,11 @@ def unmeasured(report: Report | None, roles: Mapping[str, Role]) -> tuple[Silenc
     if report is None:
         return ()
     lines = [SilenceView(sentence(text), "", ()) for text in dict.fromkeys(report.not_measured)]
-    by_cause: dict[tuple[str, str], dict[str, Finding]] = {}
-    for finding in report.findings:
-        if finding.outcome in (Outcome.NOT_MEASURED, Outcome.CRASHED):
-            because = title_of(finding.because) if finding.because else ""
-            made = by_cause.setdefault((finding.says, because), {})
-            before = made.get(finding.rule)
-            made[finding.rule] = finding if before is None else _together(before, finding)
-    for (says, because), made in by_cause.items():
-        checks = (Unasked(rule, title_of(rule), about_words(f, roles)) for rule, f in made.items())
-        lines.append(SilenceView(says, because, tuple(checks)))
+    for silence in silences_of(report):
+        because = title_of(silence.because) if silence.because else ""
+        checks = (Unasked(f.rule, title_of(f.rule), about_words(f, roles)) for f in silence.findings)
+        lines.append(SilenceView(silence.says, because, tuple(checks)))
     return tuple(lines)
-
-
-def _together(a: Finding, b: Finding) -> Finding:
-    """One finding about all that two are about."""
-    codes = dict(zip((*a.site_index, *b.site_index), (*a.sites, *b.sites), strict=False))
-    return a.model_copy(
-        update={
-            "records": tuple(dict.fromkeys((*a.records, *b.records))),
-            "sites": tuple(codes.values()),
-            "site_index": tuple(codes),
-        }
-    )
 
 
 def n_unmeasured(silences: Iterable[SilenceView]) -> int:

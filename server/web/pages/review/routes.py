@@ -43,7 +43,7 @@ def release_to_design(visit: Visiting, case_id: str) -> Response:
 @router.get("/cases/{case_id}/report.pdf")
 def report_on_paper(visit: Visiting, case_id: str) -> Response:
     with reading(visit.portal, visit.actor) as work:
-        return paper(paper_of(work, case_id))
+        return paper(paper_of(visit.portal, work, case_id))
 
 
 @router.get("/cases/{case_id}/release/package")
