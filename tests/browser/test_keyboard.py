@@ -101,7 +101,9 @@ def test_the_way_of_a_case_by_keys(open_page: Callable[..., Watched], tmp_path: 
     expect(clinic.locator("#talk")).to_contain_text("jaw once more", timeout=15_000)
     pick(clinic, clinic.locator("#slot-jaw input[data-replaces]").first, tmp_path / "jaw-2.stl")
     expect(clinic.locator("#slot-jaw .slot-file")).to_contain_text("jaw-2.stl", timeout=60_000)
-    expect(clinic.locator("#since")).to_contain_text("New file: jaw scan with scan bodies (jaw-2.stl)")
+    expect(clinic.locator("#since")).to_contain_text(
+        "Replaced: jaw scan with scan bodies (jaw-2.stl, before jaw-1.stl)"
+    )
     expect(standing).not_to_have_class(re.compile("busy"), timeout=VERDICT_MS)
     send(clinic)
     expect(standing).to_contain_text("with the lab")

@@ -11,7 +11,7 @@ from server.inspection.report import Report
 from server.records.roles import Role
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
-from server.rules.numbers import measured
+from server.rules.numbers import limit_words, measured
 from server.rules.wording import sentence
 from server.web.pages.chair.page import ChangeView, TurnView
 from server.web.pages.parts import TagView, level_tag
@@ -37,40 +37,56 @@ def _turn(
     own = report if number == view.case.round_number else earlier.get(number)
     tag = level_tag(Level(own.verdict.value)) if own else TagView("none", "Being prepared", "none")
     at = time_view(round_.submitted_at, zone) if round_.submitted_at else None
-    changes = [*_new_files(round_, view), *_between(earlier.get(number - 1), own)]
+    changes = [*_files(round_, view, earlier.get(number - 1)), *_between(earlier.get(number - 1), own)]
     if any(m.kind is MessageKind.RETURN and m.round_number == number for m in view.messages):
         changes.append(ChangeView("return", "Returned", "by the lab; see the messages"))
     return TurnView(number, f"Round {number}", at, tag, tuple(changes))
 
 
-def _new_files(round_: Round, view: CaseView) -> Iterator[ChangeView]:
-    if round_.number > 1:
-        for record in view.records:
-            if record.first_round == round_.number and record.role:
-                yield ChangeView("replace", "New file", f"{record.role.words} ({record.file_name})")
+def _files(round_: Round, view: CaseView, before: Report | None) -> Iterator[ChangeView]:
+    """What became of the files, by role: as many gone as came are replaced, other numbers are taken out and new. What is kept
+    is said of the current round, whose records are at hand."""
+    if round_.number == 1:
+        return
+    there = _roles(before) if before else {}
+    records = [r for r in view.records if r.role]
+    kept = [r for r in records if r.first_round < round_.number]
+    kept_names = {r.file_name for r in kept}
+    is_current = round_.number == view.case.round_number
+    for role in Role:
+        fresh = [r.file_name for r in records if r.role is role and r.first_round == round_.number]
+        gone = [name for name, was in there.items() if was is role and name not in kept_names and is_current]
+        if fresh and len(fresh) == len(gone):
+            words = f"{role.words} ({', '.join(fresh)}, before {', '.join(gone)})"
+            yield ChangeView("replace", "Replaced", words)
+            continue
+        for name in fresh:
+            yield ChangeView("replace", "New file", f"{role.words} ({name})")
+        for name in gone:
+            yield ChangeView("minus", "Taken out", f"{role.words} ({name})")
+    if is_current and kept:
+        yield ChangeView("none", "Kept", ", ".join(f"{r.role.words} ({r.file_name})" for r in kept if r.role))
 
 
 def _between(before: Report | None, now: Report | None) -> Iterator[ChangeView]:
     """What one report says otherwise than the one before it."""
     if before is None or now is None:
         return
-    here = {str(record["file"]) for record in now.records}
-    roles = {str(record["role"]) for record in now.records}
-    for record in before.records:
-        if record["file"] not in here and record["role"] not in roles:
-            yield ChangeView("minus", "Taken out", f"{Role(record['role']).words} ({record['file']})")
     was, now_said, all_now = _grave(before), _grave(now), _by_subject(now)
     for subject, finding in was.items():
         if subject in now_said:
-            words = _values(finding, now_said[subject]) or "as before"
+            words = _held(_values(finding, now_said[subject]), now_said[subject]) or "as before"
             yield ChangeView(now_said[subject].level.value, "Still there", _of(finding, before, words))
         elif _is_answered(finding, all_now.get(subject), now):
-            yield ChangeView("clear", "Cleared", _of(finding, before, _values(finding, all_now.get(subject))))
+            values = _values(finding, all_now.get(subject))
+            yield ChangeView("clear", "Cleared", _of(finding, before, _held(values, finding)))
         else:
             yield ChangeView("none", "No longer measured", _of(finding, before, ""))
     for subject, finding in now_said.items():
         if subject not in was:
-            yield ChangeView(finding.level.value, "Now found", _of(finding, now, _value(finding)))
+            yield ChangeView(
+                finding.level.value, "Now found", _of(finding, now, _held(_value(finding), finding))
+            )
 
 
 def _is_answered(was: Finding, answer: Finding | None, now: Report) -> bool:
@@ -119,3 +135,8 @@ def _values(then: Finding, now: Finding | None) -> str:
     if before and after:
         return f"{before} before, {after} now" if before != after else f"{after}, as before"
     return f"{before} before" if before else sentence(after)
+
+
+def _held(words: str, finding: Finding) -> str:
+    """The values and the limit they were held against."""
+    return f"{words} ({limit_words(finding.limit, finding.unit)})" if words and finding.limit else words

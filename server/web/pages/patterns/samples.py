@@ -208,12 +208,17 @@ def moment() -> TimeView:
 def turns() -> tuple[TurnView, ...]:
     seen = "A hole in the surface – Jaw scan with scan bodies"
     changes = (
-        ChangeView("replace", "New file", "jaw scan with scan bodies (jaw-2.stl)"),
-        ChangeView("clear", "Cleared", f"{seen}: 11.20 ± 0.40 mm before, 1.10 ± 0.40 mm now"),
+        ChangeView("replace", "Replaced", "jaw scan with scan bodies (jaw-2.stl, before jaw-1.stl)"),
+        ChangeView("minus", "Taken out", "bite scan (front.stl)"),
+        ChangeView("none", "Kept", "denture scan (denture.stl), opposing jaw scan (opposing.stl)"),
+        ChangeView(
+            "clear",
+            "Cleared",
+            f"{seen}: 11.20 ± 0.40 mm before, 1.10 ± 0.40 mm now (looked at above 3 mm, returned above 8 mm)",
+        ),
         ChangeView("look", "Still there", "Points far apart – Denture scan: 0.48 mm, as before"),
         ChangeView("return", "Now found", "A scan body caught on one side only – Site 34: 12%"),
         ChangeView("none", "No longer measured", "A bite scan disagrees – Bite scan"),
-        ChangeView("minus", "Taken out", "bite scan (front.stl)"),
     )
     returned = ChangeView("return", "Returned", "by the lab; see the messages")
     return (
