@@ -18,6 +18,9 @@ pytestmark = pytest.mark.browser
 MOST_STOPS = 150
 CODE = "K-0917"
 VERDICT_MS = 120_000
+PATIENT_MS = 30_000
+SETTLED_MS = 500
+"""Chromium opens no window for files while a page has just come up."""
 SEEN = """() => {
   const shown = [document.activeElement, document.activeElement.closest('label')].filter(Boolean);
   const next = document.activeElement.nextElementSibling;
@@ -49,7 +52,9 @@ def write(page: Page, goal: Locator, text: str) -> None:
 
 
 def pick(page: Page, goal: Locator, path: Path) -> None:
-    """Opens the browser's own window for files by a key; what is chosen there is beyond the page."""
+    """Opens the browser's own window for files by a key, once the page is all there; what is chosen there is beyond the page."""
+    page.wait_for_load_state("load")
+    page.wait_for_timeout(SETTLED_MS)
     tab_to(page, goal)
     with page.expect_file_chooser() as chooser:
         page.keyboard.press("Enter")
@@ -84,7 +89,7 @@ def test_the_way_of_a_case_by_keys(open_page: Callable[..., Watched], tmp_path: 
     standing = clinic.locator("#standing .standing")
     expect(standing).not_to_have_class(re.compile("busy|plain"), timeout=VERDICT_MS)
     send(clinic)
-    expect(standing).to_contain_text("with the lab")
+    expect(standing).to_contain_text("with the lab", timeout=PATIENT_MS)
 
     lab = open_page(DESK).page
     sign_in(lab, LAB_EMAIL)
@@ -96,9 +101,9 @@ def test_the_way_of_a_case_by_keys(open_page: Callable[..., Watched], tmp_path: 
     press(lab, lab.locator("#findings summary").first)
     write(lab, lab.get_by_label("Message to the clinic"), "Please scan the jaw once more.")
     press(lab, lab.get_by_role("button", name="Return the case"))
-    expect(lab.get_by_text("The case is back with the clinic.")).to_be_visible()
+    expect(lab.get_by_text("The case is back with the clinic.")).to_be_visible(timeout=PATIENT_MS)
 
-    expect(clinic.locator("#talk")).to_contain_text("jaw once more", timeout=15_000)
+    expect(clinic.locator("#talk")).to_contain_text("jaw once more", timeout=PATIENT_MS)
     pick(clinic, clinic.locator("#slot-jaw input[data-replaces]").first, tmp_path / "jaw-2.stl")
     expect(clinic.locator("#slot-jaw .slot-file")).to_contain_text("jaw-2.stl", timeout=60_000)
     expect(clinic.locator("#since")).to_contain_text(
@@ -106,7 +111,7 @@ def test_the_way_of_a_case_by_keys(open_page: Callable[..., Watched], tmp_path: 
     )
     expect(standing).not_to_have_class(re.compile("busy"), timeout=VERDICT_MS)
     send(clinic)
-    expect(standing).to_contain_text("with the lab")
+    expect(standing).to_contain_text("with the lab", timeout=PATIENT_MS)
     write(clinic, clinic.get_by_label("To the lab"), "Scanned once more.")
     press(clinic, clinic.get_by_role("button", name="Send the message"))
     expect(clinic.locator("#talk")).to_contain_text("Scanned once more.")
