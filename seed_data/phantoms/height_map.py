@@ -57,45 +57,70 @@ def map_from(nodes_mm: Floats, *, blur_mm: float = 0.0) -> HeightMap:
 
 
 @njit(cache=True, nogil=True)
+def _place(c: Any, u: float, v: float) -> Any:
+    """The first of the four rows and columns of coefficients that decide at one place, and how far on from the second."""
+    n = c.shape[0]
+    x = min(max((u + HALF_MM) / STEP_MM, 1.001), n - 2.002)
+    y = min(max((v - V_CENTRE_MM + HALF_MM) / STEP_MM, 1.001), n - 2.002)
+    i, j = int(x), int(y)
+    return i - 1, j - 1, x - i, y - j
+
+
+@njit(cache=True, nogil=True)
+def _weights(a: float) -> Any:
+    """Values of the four cubic B-splines, 0 ≤ a < 1."""
+    r = 1.0 - a
+    return r * r * r / 6, ((3 * a - 6) * a * a + 4) / 6, (((3 - 3 * a) * a + 3) * a + 1) / 6, a * a * a / 6
+
+
+@njit(cache=True, nogil=True)
+def _slopes(a: float) -> Any:
+    """Their derivatives."""
+    r = 1.0 - a
+    return -r * r / 2, (9 * a - 12) * a / 6, ((6 - 9 * a) * a + 3) / 6, a * a / 2
+
+
+@njit(cache=True, nogil=True)
 def value_and_slope(c: Any, u: float, v: float) -> Any:
     """Height, slope along u, slope along v of the spline with coefficients c at one place."""
-    n = c.shape[0]
-    x = (u + HALF_MM) / STEP_MM
-    y = (v - V_CENTRE_MM + HALF_MM) / STEP_MM
-    x = min(max(x, 1.001), n - 2.002)
-    y = min(max(y, 1.001), n - 2.002)
-    i = int(x)
-    j = int(y)
-    a = x - i
-    b = y - j
-    wa0, wa1 = (1 - a) ** 3 / 6, (3 * a**3 - 6 * a * a + 4) / 6
-    wa2, wa3 = (-3 * a**3 + 3 * a * a + 3 * a + 1) / 6, a**3 / 6
-    da0, da1 = -((1 - a) ** 2) / 2, (9 * a * a - 12 * a) / 6
-    da2, da3 = (-9 * a * a + 6 * a + 3) / 6, a * a / 2
-    wb0, wb1 = (1 - b) ** 3 / 6, (3 * b**3 - 6 * b * b + 4) / 6
-    wb2, wb3 = (-3 * b**3 + 3 * b * b + 3 * b + 1) / 6, b**3 / 6
-    db0, db1 = -((1 - b) ** 2) / 2, (9 * b * b - 12 * b) / 6
-    db2, db3 = (-9 * b * b + 6 * b + 3) / 6, b * b / 2
-    h = 0.0
-    hu = 0.0
-    hv = 0.0
-    for k in range(4):
-        row = c[i - 1 + k]
-        along = wb0 * row[j - 1] + wb1 * row[j] + wb2 * row[j + 1] + wb3 * row[j + 2]
-        slope = db0 * row[j - 1] + db1 * row[j] + db2 * row[j + 1] + db3 * row[j + 2]
-        wa = wa0 if k == 0 else (wa1 if k == 1 else (wa2 if k == 2 else wa3))
-        da = da0 if k == 0 else (da1 if k == 1 else (da2 if k == 2 else da3))
-        h += wa * along
-        hu += da * along
-        hv += wa * slope
+    i, j, a, b = _place(c, u, v)
+    wa0, wa1, wa2, wa3 = _weights(a)
+    da0, da1, da2, da3 = _slopes(a)
+    w0, w1, w2, w3 = _weights(b)
+    d0, d1, d2, d3 = _slopes(b)
+    h0 = w0 * c[i, j] + w1 * c[i, j + 1] + w2 * c[i, j + 2] + w3 * c[i, j + 3]
+    h1 = w0 * c[i + 1, j] + w1 * c[i + 1, j + 1] + w2 * c[i + 1, j + 2] + w3 * c[i + 1, j + 3]
+    h2 = w0 * c[i + 2, j] + w1 * c[i + 2, j + 1] + w2 * c[i + 2, j + 2] + w3 * c[i + 2, j + 3]
+    h3 = w0 * c[i + 3, j] + w1 * c[i + 3, j + 1] + w2 * c[i + 3, j + 2] + w3 * c[i + 3, j + 3]
+    s0 = d0 * c[i, j] + d1 * c[i, j + 1] + d2 * c[i, j + 2] + d3 * c[i, j + 3]
+    s1 = d0 * c[i + 1, j] + d1 * c[i + 1, j + 1] + d2 * c[i + 1, j + 2] + d3 * c[i + 1, j + 3]
+    s2 = d0 * c[i + 2, j] + d1 * c[i + 2, j + 1] + d2 * c[i + 2, j + 2] + d3 * c[i + 2, j + 3]
+    s3 = d0 * c[i + 3, j] + d1 * c[i + 3, j + 1] + d2 * c[i + 3, j + 2] + d3 * c[i + 3, j + 3]
+    h = wa0 * h0 + wa1 * h1 + wa2 * h2 + wa3 * h3
+    hu = da0 * h0 + da1 * h1 + da2 * h2 + da3 * h3
+    hv = wa0 * s0 + wa1 * s1 + wa2 * s2 + wa3 * s3
     return h, hu / STEP_MM, hv / STEP_MM
+
+
+@njit(cache=True, nogil=True)
+def _value(c: Any, u: float, v: float) -> float:
+    """The height alone."""
+    i, j, a, b = _place(c, u, v)
+    wa0, wa1, wa2, wa3 = _weights(a)
+    w0, w1, w2, w3 = _weights(b)
+    h0 = w0 * c[i, j] + w1 * c[i, j + 1] + w2 * c[i, j + 2] + w3 * c[i, j + 3]
+    h1 = w0 * c[i + 1, j] + w1 * c[i + 1, j + 1] + w2 * c[i + 1, j + 2] + w3 * c[i + 1, j + 3]
+    h2 = w0 * c[i + 2, j] + w1 * c[i + 2, j + 1] + w2 * c[i + 2, j + 2] + w3 * c[i + 2, j + 3]
+    h3 = w0 * c[i + 3, j] + w1 * c[i + 3, j + 1] + w2 * c[i + 3, j + 2] + w3 * c[i + 3, j + 3]
+    height: float = wa0 * h0 + wa1 * h1 + wa2 * h2 + wa3 * h3
+    return height
 
 
 @njit(cache=True, nogil=True)
 def _heights(c: Any, uv: Any) -> Any:
     out = np.empty(len(uv))
     for k in range(len(uv)):
-        out[k] = value_and_slope(c, uv[k, 0], uv[k, 1])[0]
+        out[k] = _value(c, uv[k, 0], uv[k, 1])
     return out
 
 

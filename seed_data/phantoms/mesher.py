@@ -133,8 +133,11 @@ def _crossed_cells(grid: Grid, field: Field, blocks: Ints) -> tuple[Ints, Floats
     """Cells (n, 3) that the surface crosses, and the field at their corners (n, 8)."""
     side = BLOCK + 1
     local = np.stack(np.meshgrid(*(np.arange(side),) * 3, indexing="ij"), axis=-1).reshape(-1, 3)
-    nodes = (blocks[:, None, :] * BLOCK + local[None]).reshape(-1, 3)
-    f = field(grid.points(nodes.astype(np.float64))).reshape(-1, side, side, side)
+    shape = np.array(grid.shape) * BLOCK + 1
+    stride = np.array([shape[1] * shape[2], shape[2], 1])
+    once, where = np.unique(((blocks * BLOCK) @ stride)[:, None] + local @ stride, return_inverse=True)
+    nodes = once[:, None] // stride % shape
+    f = field(grid.points(nodes.astype(np.float64)))[where].reshape(-1, side, side, side)
     corner = [f[:, x : x + BLOCK, y : y + BLOCK, z : z + BLOCK] for x, y, z in CORNERS]
     values = np.stack([c.reshape(len(blocks), -1) for c in corner], axis=-1)
     inside = values < 0.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,7 +144,12 @@ def exits_well(point: Floats, layout: JawLayout, denture: DentureSolid) -> bool:
 
 def body_points(placed: Placed) -> Floats:
     """Points over the whole surface of a placed body, in the joint frame."""
-    return move(placed.T_joint_body, reference_mesh(KINDS[placed.kind]).vertices[::7])
+    return move(placed.T_joint_body, _points_of(placed.kind))
+
+
+@cache
+def _points_of(kind: str) -> Floats:
+    return np.ascontiguousarray(reference_mesh(KINDS[kind]).vertices[::7])
 
 
 def clearance_mm(one: Placed, other: Placed) -> float:

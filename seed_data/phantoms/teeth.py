@@ -20,6 +20,12 @@ ROOT_MM = 5.0
 """How far crowns are led on below their neck, inside the gum."""
 MERGE_MM = 1.0
 """Neighbours run into one another over this width, as scans of tight contacts show them."""
+LEFT_MM = 6.0
+"""Farther from a crown than this, the distance to a ball about it does."""
+CUSPS_AT_MOST = 1.3
+"""Where the hills of cusps add up, they are cut off at this share of one."""
+FALL_MM = 1.3
+"""No edge of a front tooth falls off farther than this to its corners."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,67 +88,108 @@ def _top(number: int, cusp: float, x: float, y: float) -> float:
     if number == 3:
         tip: float = -1.3 * (np.sqrt(x * x + 0.05) - 0.2236)
         return tip
-    sx, sy = (0.42, 0.42) if number >= 6 else (0.62, 0.40)
-    total = 0.0
-    for side in (-0.58, 0.58):
-        ey = np.exp(-(((y - side) / sy) ** 2))
-        if number >= 6:
-            total += ey * (np.exp(-(((x - 0.45) / sx) ** 2)) + np.exp(-(((x + 0.45) / sx) ** 2)))
-        else:
-            total += ey * np.exp(-((x / sx) ** 2))
-    return cusp * (min(total, 1.3) - 1.0)
+    if number >= 6:
+        along = np.exp(-(((x - 0.45) / 0.42) ** 2)) + np.exp(-(((x + 0.45) / 0.42) ** 2))
+        across = np.exp(-(((y - 0.58) / 0.42) ** 2)) + np.exp(-(((y + 0.58) / 0.42) ** 2))
+    else:
+        along = np.exp(-((x / 0.62) ** 2))
+        across = np.exp(-(((y - 0.58) / 0.40) ** 2)) + np.exp(-(((y + 0.58) / 0.40) ** 2))
+    height: float = cusp * (min(along * across, CUSPS_AT_MOST) - 1.0)
+    return height
+
+
+@njit(cache=True, nogil=True)
+def _section(number: int, half_a: float, half_b: float, length: float, c: float) -> Any:
+    """Half widths of the section at a height, and how far its middle lies towards lips."""
+    t = min(max(-c / length, 0.0), 1.6)
+    if number > 3:
+        width = half_a * (1.0 - 0.20 * ((t - 0.30) / 0.7) ** 2)
+        thick = half_b * (1.0 - 0.20 * ((t - 0.55) / 0.6) ** 2)
+        return max(width, 0.3), max(thick, 0.3), 0.0
+    width = half_a * (1.0 - 0.26 * t * t / (0.4 + 0.6 * t))
+    edge = 0.62 if number <= 2 else 0.85
+    thick = edge + (half_b - edge) * (1.0 - (1.0 - t) ** 1.7) if t < 1.0 else half_b
+    return max(width, 0.3), max(thick, 0.3), -(thick - edge) * 0.5
+
+
+@njit(cache=True, nogil=True)
+def _rho(is_front: bool, u: float, v: float) -> float:
+    """Norm of (u, v), both at least 0, by which the section is an oval with flattened sides."""
+    if not is_front:
+        cube: float = np.cbrt(u * u * u + v * v * v)
+        return cube
+    more, less = max(u, v), min(u, v)
+    if less == 0.0:
+        return more
+    oval: float = more * (1.0 + (less / more) ** 2.6) ** (1.0 / 2.6)
+    return oval
 
 
 @njit(cache=True, nogil=True)
 def _crown(
-    number: int, half_a: float, half_b: float, length: float, cusp: float, a: float, b: float, c: float
+    number: int,
+    half_a: float,
+    half_b: float,
+    length: float,
+    cusp: float,
+    a: float,
+    b: float,
+    c: float,
+    enough: float,
 ) -> float:
-    """Distance (first order) to one crown at a point of its frame."""
-    t = min(max(-c / length, 0.0), 1.6)
-    if number <= 3:
-        width = half_a * (1.0 - 0.26 * t * t / (0.4 + 0.6 * t))
-        edge = 0.62 if number <= 2 else 0.85
-        thick = edge + (half_b - edge) * (1.0 - (1.0 - min(t, 1.0)) ** 1.7)
-        b = b + (thick - edge) * 0.5
-        power = 2.6
-        rounding = 0.7
-    else:
-        width = half_a * (1.0 - 0.20 * ((t - 0.30) / 0.7) ** 2)
-        thick = half_b * (1.0 - 0.20 * ((t - 0.55) / 0.6) ** 2)
-        power = 3.0
-        rounding = 1.1
-    width, thick = max(width, 0.3), max(thick, 0.3)
-    rho = ((abs(a) / width) ** power + (abs(b) / thick) ** power) ** (1.0 / power)
-    wall = (rho - 1.0) * min(width, thick)
-    x = min(max(a / half_a, -1.2), 1.2)
-    y = min(max(b / half_b, -1.2), 1.2)
-    steep = 0.72 if number >= 4 else 0.85
-    lid = (c - _top(number, cusp, x, y)) * steep
+    """Distance (first order) to one crown at a point of its frame; where it is `enough` or more, enough or more.
+
+    It is never less than any of wall, lid and floor. So bounds of these often spare what takes long to reckon.
+    """
     floor = -length - ROOT_MM - c
-    return smooth_max(smooth_max(wall, lid, rounding), floor, 0.5)
+    steep = 0.72 if number >= 4 else 0.85
+    least_lid = (c - (max(cusp, 0.0) * (CUSPS_AT_MOST - 1.0) if number >= 4 else 0.0)) * steep
+    if max(floor, least_lid) >= enough:
+        return max(floor, least_lid)
+    width, thick, middle = _section(number, half_a, half_b, length, c)
+    narrow = min(width, thick)
+    u, v = abs(a) / width, abs(b - middle) / thick
+    least_wall: float = (max(u, v) - 1.0) * narrow
+    if least_wall >= enough:
+        return least_wall
+    rounding = 1.1 if number >= 4 else 0.7
+    wall = (_rho(number <= 3, u, v) - 1.0) * narrow
+    if wall >= (c + max(cusp, FALL_MM)) * steep + rounding:
+        near: float = smooth_max(wall, floor, 0.5)
+        return near
+    x = min(max(a / half_a, -1.2), 1.2)
+    y = min(max((b - middle) / half_b, -1.2), 1.2)
+    lid = (c - _top(number, cusp, x, y)) * steep
+    d: float = smooth_max(smooth_max(wall, lid, rounding), floor, 0.5)
+    return d
 
 
 @njit(cache=True, nogil=True)
 def _row(origins: Any, axes: Any, sizes: Any, numbers: Any, p: Any) -> Any:
     out = np.empty(len(p))
     n = len(numbers)
+    middles, balls = np.empty((n, 3)), np.empty(n)
+    for k in range(n):
+        tall = 0.5 * (sizes[k, 2] + ROOT_MM)
+        middles[k] = origins[k] - tall * axes[k, 2]
+        balls[k] = np.sqrt(sizes[k, 0] ** 2 + sizes[k, 1] ** 2 + tall * tall) + 0.6
     for i in range(len(p)):
         best = 1e9
         for k in range(n):
-            dx, dy, dz = p[i, 0] - origins[k, 0], p[i, 1] - origins[k, 1], p[i, 2] - origins[k, 2]
-            half_a, half_b, length, cusp = sizes[k, 0], sizes[k, 1], sizes[k, 2], sizes[k, 3]
-            tall = 0.5 * (length + ROOT_MM)
-            mx, my, mz = dx + tall * axes[k, 2, 0], dy + tall * axes[k, 2, 1], dz + tall * axes[k, 2, 2]
-            ball = np.sqrt(half_a * half_a + half_b * half_b + tall * tall) + 0.6
-            far = np.sqrt(mx * mx + my * my + mz * mz) - ball
-            if far > best + MERGE_MM or far > 6.0:
-                if far < best:
-                    best = far
+            mx, my, mz = p[i, 0] - middles[k, 0], p[i, 1] - middles[k, 1], p[i, 2] - middles[k, 2]
+            squared = mx * mx + my * my + mz * mz
+            reach = max(balls[k] + min(best + MERGE_MM, LEFT_MM), 0.0)
+            if squared > reach * reach:
+                if best > LEFT_MM:
+                    best = min(best, np.sqrt(squared) - balls[k])
                 continue
+            dx, dy, dz = p[i, 0] - origins[k, 0], p[i, 1] - origins[k, 1], p[i, 2] - origins[k, 2]
             a = dx * axes[k, 0, 0] + dy * axes[k, 0, 1] + dz * axes[k, 0, 2]
             b = dx * axes[k, 1, 0] + dy * axes[k, 1, 1] + dz * axes[k, 1, 2]
             c = dx * axes[k, 2, 0] + dy * axes[k, 2, 1] + dz * axes[k, 2, 2]
-            d = _crown(numbers[k], half_a, half_b, length, cusp, a, b, c)
-            best = -smooth_max(-best, -d, MERGE_MM)
+            half_a, half_b, length, cusp = sizes[k, 0], sizes[k, 1], sizes[k, 2], sizes[k, 3]
+            d = _crown(numbers[k], half_a, half_b, length, cusp, a, b, c, best + MERGE_MM)
+            if d < best + MERGE_MM:
+                best = -smooth_max(-best, -d, MERGE_MM)
         out[i] = best
     return out
