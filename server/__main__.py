@@ -17,6 +17,8 @@ ROOT = Path(__file__).resolve().parent.parent
 ENVIRONMENT = ROOT / ".venv"
 LOCK = ROOT / "requirements.txt"
 TEST_LOCK = ROOT / "tests" / "requirements.txt"
+ONE_THREAD_EACH = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+"""Test processes fill the cores by themselves; threads of linear algebra would only wait for one another there."""
 
 
 def main(arguments: list[str]) -> int:
@@ -25,7 +27,8 @@ def main(arguments: list[str]) -> int:
     wants_tests = arguments[:1] == ["test"]
     python = _environment(TEST_LOCK if wants_tests else LOCK)
     if wants_tests:
-        return subprocess.call([str(python), "-m", "pytest", *_side_by_side(arguments[1:])], cwd=ROOT)
+        tests = [str(python), "-m", "pytest", *_side_by_side(arguments[1:])]
+        return subprocess.call(tests, cwd=ROOT, env=ONE_THREAD_EACH | os.environ)
     command = [str(python), "-m", "server.cli", *(arguments or ["--help"])]
     if os.name == "posix":
         os.execv(command[0], command)
