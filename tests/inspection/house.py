@@ -16,9 +16,11 @@ from server.cases.changing import ArrivedFile, add_record
 from server.cases.lookup import current_round
 from server.cases.tables import Case
 from server.cases.turns import open_case, submit
+from server.inspection.child import ChildOutOfMemory
 from server.inspection.evidence import Standing, standing_of
 from server.inspection.jobs import judge_one, measure_one, measure_together
 from server.inspection.judgements import report_of
+from server.inspection.measuring import measure_case
 from server.inspection.too_heavy import Run
 from server.kit.portal import Portal
 from server.kit.settings import Settings
@@ -38,6 +40,15 @@ from tests.rules.good_set import GOOD_FORM
 
 
 def here(function: Callable[..., tuple[Measurement, ...]], *arguments: object) -> tuple[Measurement, ...]:
+    return function(*arguments)
+
+
+def one_by_one(
+    function: Callable[..., tuple[Measurement, ...]], *arguments: object
+) -> tuple[Measurement, ...]:
+    """Measures each record here; over several, the answer is that it takes too much. For rules that look at no such measure."""
+    if function is measure_case:
+        raise ChildOutOfMemory("Measuring takes more memory than is allowed.")
     return function(*arguments)
 
 

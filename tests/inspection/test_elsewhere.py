@@ -22,7 +22,7 @@ from server.measures.measure import Measurement
 from server.measures.sketch import SKETCH
 from server.records.roles import Role
 from server.rules.limit import Level
-from tests.inspection.house import House, here
+from tests.inspection.house import House, here, one_by_one
 from tests.metrology.readers.mesh_files import stl
 
 RULE = "file/same-surface"
@@ -30,7 +30,7 @@ RULE = "file/same-surface"
 
 @pytest.fixture(scope="module")
 def one_house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
-    made = House(tmp_path_factory.mktemp("portal"))
+    made = House(tmp_path_factory.mktemp("portal"), run=one_by_one)
     yield made
     made.portal.database.close()
 
