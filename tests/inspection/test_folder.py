@@ -16,12 +16,14 @@ from tests.measures.files import patch, stl
 from tests.rules.good_set import GOOD_FORM, NOW
 
 HEAVY = "denture.stl"
+FORM = {**GOOD_FORM, "records": [r for r in GOOD_FORM["records"] if r["role"] in ("jaw", "denture")]}
+"""Two records: which of them is lost is the question here, not what they say of one another."""
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    tmp_path.joinpath("case.json").write_text(json.dumps(GOOD_FORM))
-    for k, record in enumerate(GOOD_FORM["records"]):
+    tmp_path.joinpath("case.json").write_text(json.dumps(FORM))
+    for k, record in enumerate(FORM["records"]):
         tmp_path.joinpath(record["file"]).write_bytes(stl(patch(40.0 + k)))
     return tmp_path
 
@@ -48,7 +50,7 @@ def test_a_record_too_heavy_is_returned_and_named(folder: Path) -> None:
     assert report.verdict is Verdict.RETURN
     heavy = _of(report, "file/too-heavy")
     assert {file for file, outcome in heavy.items() if outcome is Outcome.FAILED} == {HEAVY}
-    assert len(heavy) == len(GOOD_FORM["records"])
+    assert len(heavy) == len(FORM["records"]) > 1
 
 
 def test_nothing_that_needs_its_surface_passes(folder: Path) -> None:
@@ -64,7 +66,7 @@ def test_the_same_folder_has_no_such_finding_where_nothing_is_lost(folder: Path)
 
 @pytest.mark.parametrize("name", ["../jaw.stl", "/etc/hostname"])
 def test_a_form_that_names_files_elsewhere_is_refused(folder: Path, name: str) -> None:
-    form = {**GOOD_FORM, "records": [{"role": "jaw", "file": name, "unit": "mm"}]}
+    form = {**FORM, "records": [{"role": "jaw", "file": name, "unit": "mm"}]}
     folder.joinpath("case.json").write_text(json.dumps(form))
     with pytest.raises((FolderUnusable, FormUnusable)):
         read_folder(folder)
