@@ -36,10 +36,12 @@ def main(arguments: list[str]) -> int:
 
 
 def _side_by_side(options: list[str]) -> list[str]:
-    """pytest's options, with one process per core (four at most) where the caller does not say how many."""
+    """pytest's options, with one process per core (four at most) where the caller does not say how many. Files are handed
+    out whole, in the order that tests/conftest.py gives them."""
     cores = min(os.cpu_count() or 1, 4)
     said = any(option.startswith(("-n", "--numprocesses", "--pdb", "--collect-only")) for option in options)
-    return options if said or cores < 2 else ["-n", str(cores), "--dist", "loadfile", *options]
+    by_file = ["-n", str(cores), "--dist", "loadfile", "--no-loadscope-reorder"]
+    return options if said or cores < 2 else [*by_file, *options]
 
 
 def _environment(lock: Path) -> Path:
