@@ -243,13 +243,22 @@ def add_bodies_to(made: Running, folder: Path) -> None:
 
 
 def wait_for(holds: Callable[[], bool], seconds: float = SOON_S, says: Callable[[], str] = str) -> None:
-    """Returns once it holds; looks every two milliseconds at first, later less often. Raises AssertionError."""
-    begun = time.monotonic()
+    """Returns once it holds, for what stays so once it has come: looks twenty times a second, to leave the processor to
+    what is waited for. Raises AssertionError."""
+    _wait(holds, seconds, 0.05, says)
+
+
+def catch(holds: Callable[[], bool], seconds: float = SOON_S) -> None:
+    """The same for a moment that passes: looks every two milliseconds."""
+    _wait(holds, seconds, 0.002, str)
+
+
+def _wait(holds: Callable[[], bool], seconds: float, every_s: float, says: Callable[[], str]) -> None:
+    until = time.monotonic() + seconds
     while not holds():
-        waited = time.monotonic() - begun
-        if waited > seconds:
+        if time.monotonic() > until:
             raise AssertionError(f"not within {seconds:g} s {says()}")
-        time.sleep(0.002 if waited < 20 else 0.05)
+        time.sleep(every_s)
 
 
 def is_running(pid: int) -> bool:
@@ -281,4 +290,4 @@ def _free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-__all__ = ["CLINIC", "LAB", "PART", "Running", "is_running", "open_running", "wait_for"]
+__all__ = ["CLINIC", "LAB", "PART", "Running", "catch", "is_running", "open_running", "wait_for"]

@@ -15,7 +15,7 @@ import pytest
 
 from server.web.receiving import BLOCK_BYTES
 from tests.portal.house import waves
-from tests.portal.running import CLINIC, LAB, Running, is_running, open_running, wait_for
+from tests.portal.running import CLINIC, LAB, Running, catch, is_running, open_running, wait_for
 
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads /proc")
 PIECE = 400_000
@@ -65,7 +65,7 @@ def test_killed_between_two_parts_and_in_the_middle_of_one(running: Running) -> 
 
     with ThreadPoolExecutor(1) as threads:
         cut_off = threads.submit(running.patch, middle.path, PIECE, slowly())
-        wait_for(lambda: running.scratch_bytes() >= was_on_disk + BLOCK_BYTES)
+        catch(lambda: running.scratch_bytes() >= was_on_disk + BLOCK_BYTES)
         running.kill()
         is_dead.set()
         with pytest.raises(httpx.TransportError):
@@ -87,7 +87,7 @@ def test_killed_when_all_has_come_and_no_record_is_made_of_it(running: Running) 
         last.bring(last.data[: BIG // 2])
         with ThreadPoolExecutor(1) as threads:
             sending = threads.submit(running.patch, last.path, BIG // 2, last.data[BIG // 2 :])
-            wait_for(lambda: last.row("offset_bytes") == BIG)  # noqa: B023
+            catch(lambda: last.row("offset_bytes") == BIG)  # noqa: B023
             running.kill()
             with suppress(httpx.TransportError):
                 sending.result()
@@ -122,7 +122,8 @@ def test_killed_between_measuring_and_judging(running: Running) -> None:
     for attempt in range(3):
         case_id, data = running.new_case(), waves(30 + attempt, n=20)
         record_id = running.send(case_id, data, "jaw.stl", "jaw")
-        wait_for(lambda: _measuring(running, record_id) == "measured")  # noqa: B023
+        wait_for(lambda: _measuring(running, record_id) != "waiting")  # noqa: B023
+        catch(lambda: _measuring(running, record_id) == "measured")  # noqa: B023
         running.kill()
         is_between = running.one("select count(*) from judgements where case_id = ?", case_id) == 0
         made = "select key, at from measurements where about = (select sha256 from records where id = ?) order by key"
@@ -192,7 +193,7 @@ def _hold(children: set[int]) -> None:
 
 def _held_while_measuring(running: Running, record_id: str) -> set[int]:
     """The children, stopped while they have the record in hand."""
-    wait_for(lambda: _measuring(running, record_id) == "measuring" and bool(running.children()))
+    catch(lambda: _measuring(running, record_id) == "measuring" and bool(running.children()))
     children = running.children()
     _hold(children)
     assert _measuring(running, record_id) == "measuring"
@@ -207,7 +208,7 @@ def _killed_while(running: Running, *deeds: Callable[[], httpx.Response]) -> Non
     with ThreadPoolExecutor(len(deeds)) as threads:
         asked = [threads.submit(deed) for deed in deeds]
         with suppress(AssertionError):
-            wait_for(lambda: running.one(newest) != before, 5.0)
+            catch(lambda: running.one(newest) != before, 5.0)
         running.kill()
         for deed in asked:
             with suppress(httpx.TransportError):
