@@ -121,7 +121,8 @@ def test_a_finding_takes_the_eye_to_its_place_and_back(plate: Callable[..., Page
 
 
 def test_every_motion_has_a_key_and_a_button(plate: Callable[..., Page]) -> None:
-    page = plate()
+    """In a small window: some fifty pictures are drawn, and without a graphics card each costs by its size."""
+    page = plate((640, 480))
     ground = page.locator("#plate-ground")
     ground.focus()
     keys = {"ArrowLeft": 0, "ArrowUp": 1, "+": 2, "-": 2, "Shift+ArrowLeft": 3, "Shift+ArrowUp": 5}
