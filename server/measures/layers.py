@@ -39,7 +39,7 @@ def _measure(bench: RecordBench) -> LayersResult:
 
 LAYERS = RecordMeasure(
     name="surface.layers",
-    revision=4,
+    revision=5,
     result=LayersResult,
     roles=MESH_ROLES,
     compute=_measure,

@@ -93,7 +93,7 @@ def _outer(
     return outer
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _edges_at(
     a: NDArray[np.int64], b: NDArray[np.int64], n: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -113,7 +113,7 @@ def _edges_at(
     return offsets, at
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _loops(a: NDArray[np.int64], b: NDArray[np.int64], n: int) -> NDArray[np.int32]:
     """Labels every edge with its loop: walks along unused edges and cuts a loop off where the path meets itself."""
     offsets, at = _edges_at(a, b, n)

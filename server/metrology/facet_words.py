@@ -47,7 +47,7 @@ def _edge_word(own: float, one: float, two: float, height: float, unit: float, o
     return _mix((word | np.uint64(int(height / unit + offset))) + np.uint64(0x9E3779B97F4A7C15))
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _half_edge_lengths(vertices: Points, faces: NDArray[np.int32]) -> Floats:
     lengths = np.empty(3 * faces.shape[0])
     for f in range(faces.shape[0]):
@@ -59,21 +59,20 @@ def _half_edge_lengths(vertices: Points, faces: NDArray[np.int32]) -> Floats:
     return lengths
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _height(vertices: Points, faces: NDArray[np.int32], f: int, beyond: int, double_area: float) -> float:
     """How far the corner beyond an edge lies over the plane of facet f; negative below, as the facet is wound."""
-    p, q, r = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
-    s = vertices[faces[beyond // 3, (beyond + 2 - beyond // 3 * 3) % 3]]
-    u, v, w = q - p, r - p, s - p
-    det = (
-        u[0] * (v[1] * w[2] - v[2] * w[1])
-        - u[1] * (v[0] * w[2] - v[2] * w[0])
-        + u[2] * (v[0] * w[1] - v[1] * w[0])
-    )
+    p, q, r = faces[f, 0], faces[f, 1], faces[f, 2]
+    s = faces[beyond // 3, (beyond + 2 - beyond // 3 * 3) % 3]
+    x, y, z = vertices[p, 0], vertices[p, 1], vertices[p, 2]
+    ux, uy, uz = vertices[q, 0] - x, vertices[q, 1] - y, vertices[q, 2] - z
+    vx, vy, vz = vertices[r, 0] - x, vertices[r, 1] - y, vertices[r, 2] - z
+    wx, wy, wz = vertices[s, 0] - x, vertices[s, 1] - y, vertices[s, 2] - z
+    det = ux * (vy * wz - vz * wy) - uy * (vx * wz - vz * wx) + uz * (vx * wy - vy * wx)
     return float(det / double_area)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _handedness(a: float, b: float, c: float, height: float, mean: float) -> int:
     """1 or 2 by the side of the facet on which the corner beyond its longest edge lies, its corners taken by edge
     length, so that the winding does not count; 0 where that hangs on less than rounding may change."""
@@ -84,7 +83,7 @@ def _handedness(a: float, b: float, c: float, height: float, mean: float) -> int
     return 1 if (height > 0.0) == is_even else 2
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def describe(
     vertices: Points, faces: NDArray[np.int32], twin: NDArray[np.int32], areas: Floats
 ) -> tuple[Hashes, Tags]:
@@ -117,7 +116,7 @@ def describe(
     return hashes[:n], tags[:n]
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _mean_edge(lengths: Floats, twin: NDArray[np.int32], f: int, area: float) -> float:
     """The mean of a facet's nine edge lengths; 0 where it has fewer than three neighbours or is, or stands by, a sliver."""
     total, least = 0.0, np.inf

@@ -271,7 +271,7 @@ def _half_sphere(normals: Points, rng: np.random.Generator) -> Points:
     )
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _wind(twin: Ints, against: NDArray[np.bool_]) -> tuple[Ints, NDArray[np.bool_], int]:
     """Patches of facets joined through edges of two, and which facets run against the first facet of their patch."""
     m = twin.shape[0] // 3

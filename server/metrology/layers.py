@@ -16,7 +16,8 @@ NEAR_MM = 0.05
 FAR_MM = 0.80
 SAME_FACING = 0.5
 """Cosine of the angle below which two facets count as facing the same way."""
-MAX_SAMPLES = 60_000
+FIRST_SAMPLES, MAX_SAMPLES = 15_000, 60_000
+"""Facets asked at first, and where any of those has a second layer. Of a jaw's 4 000 mm² the first ones leave 0.8 mm² unmet."""
 PLACE_MM = 3.0
 LARGE_SHELL = 0.1
 """A shell of at least this share of the largest one's area is a part of the record, not a patch over another."""
@@ -37,6 +38,9 @@ class DoubleLayer:
     places_mm: tuple[tuple[float, float, float], ...]
 
 
+NO_DOUBLE = DoubleLayer(0.0, 0.0, 0.0, ())
+
+
 def double_layer_of(
     topology: Topology, tree: BoxTree, leave_out: NDArray[np.bool_] | None = None
 ) -> DoubleLayer:
@@ -44,16 +48,25 @@ def double_layer_of(
     meets faces the other way where the scan bounds a body, and the same way only where it is doubled.
 
     The scan's facets must be wound alike (turned ones are the matter of another measure). Large scans are sampled,
-    each facet by its area's chance. leave_out: (m,) facets not to look at, as those of spikes. Not seen: layers closer than 0.05 mm, which noise produces too; a part over
+    more densely once anything is found. leave_out: (m,) facets not to look at, as those of spikes. Not seen: layers closer than 0.05 mm, which noise produces too; a part over
     another large shell of which it covers less than a quarter, as jaws do in a bite.
     """
     usable = ~topology.is_sliver & ~topology.is_repeated
     chosen = np.flatnonzero(usable if leave_out is None else usable & ~leave_out)
-    rng = np.random.default_rng(11)
-    stride = max(1, -(-len(chosen) // MAX_SAMPLES))
-    picked = chosen[rng.integers(stride) :: stride]
+    found = NO_DOUBLE
+    for most in (FIRST_SAMPLES, MAX_SAMPLES):
+        stride = max(1, -(-len(chosen) // most))
+        found = _sampled(
+            topology, tree, chosen[np.random.default_rng(11).integers(stride) :: stride], stride > 1
+        )
+        if found.area_mm2 == 0.0:
+            break
+    return found
+
+
+def _sampled(topology: Topology, tree: BoxTree, picked: NDArray[np.int64], is_sample: bool) -> DoubleLayer:
     if len(picked) == 0:
-        return DoubleLayer(0.0, 0.0, 0.0, ())
+        return NO_DOUBLE
     centre = facet_centres(topology.scan.vertices, topology.scan.faces[picked])
     normal = topology.normals[picked]
     ahead, behind = (_second_layer(topology, tree, centre, normal, sign) for sign in (1.0, -1.0))
@@ -63,7 +76,7 @@ def double_layer_of(
     share = topology.area_mm2 / max(float(topology.areas_mm2[picked].sum()), 1e-12)
     weights = topology.areas_mm2[picked] * share
     area = 0.5 * float(weights[is_double].sum())  # both layers were counted
-    counted = 0.5 * float(np.sqrt((weights[is_double] ** 2).sum())) if stride > 1 else 0.0
+    counted = 0.5 * float(np.sqrt((weights[is_double] ** 2).sum())) if is_sample else 0.0
     u95 = 1.96 * counted + 0.08 * area
     middle = float(np.median(gap[is_double])) if is_double.any() else 0.0
     return DoubleLayer(area, u95, middle, _places(centre[is_double], weights[is_double]))

@@ -153,7 +153,7 @@ def spike_heights_mm(topology: Topology) -> Floats:
     return np.asarray(_spike_heights(topology.scan.vertices, topology.scan.faces, topology.normals))
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _facets_at(faces: Faces, n: int) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
     offsets = np.zeros(n + 1, dtype=np.int64)
     for f in range(faces.shape[0]):
@@ -170,7 +170,7 @@ def _facets_at(faces: Faces, n: int) -> tuple[NDArray[np.int64], NDArray[np.int3
     return offsets, at
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _ring(
     v: int, faces: Faces, offsets: NDArray[np.int64], at: NDArray[np.int32], ring: NDArray[np.int32]
 ) -> int:
@@ -197,7 +197,7 @@ def _ring(
     return size
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _has_long_edge(
     v: int, vertices: Points, faces: Faces, offsets: NDArray[np.int64], at: NDArray[np.int32]
 ) -> bool:
@@ -212,7 +212,7 @@ def _has_long_edge(
     return False
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _direction_of(
     v: int,
     ring: NDArray[np.int32],
@@ -235,7 +235,7 @@ def _direction_of(
     return float(length)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _spike_heights(vertices: Points, faces: Faces, normals: Points) -> Floats:
     n = vertices.shape[0]
     offsets, at = _facets_at(faces, n)

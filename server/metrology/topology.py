@@ -165,7 +165,7 @@ def _facet_shape(vertices: Points, faces: Faces) -> tuple[Points, Floats, Floats
     return normals, areas, heights
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _edges_by_lower_vertex(faces: Faces, n: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     m = faces.shape[0]
     offsets = np.zeros(n + 1, dtype=np.int64)
@@ -185,7 +185,7 @@ def _edges_by_lower_vertex(faces: Faces, n: int) -> tuple[NDArray[np.int64], NDA
     return offsets, entries
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _sort_bucket(entries: NDArray[np.int64], begin: int, end: int) -> None:
     if end - begin > 24:
         entries[begin:end].sort()
@@ -199,7 +199,7 @@ def _sort_bucket(entries: NDArray[np.int64], begin: int, end: int) -> None:
         entries[j + 1] = item
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _pair_edges(
     faces: Faces, offsets: NDArray[np.int64], entries: NDArray[np.int64]
 ) -> tuple[Ints, NDArray[np.bool_], int]:
@@ -229,7 +229,7 @@ def _pair_edges(
     return twin, against, n_crowded
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _root(parent: Ints, v: int) -> int:
     while parent[v] != v:
         parent[v] = parent[parent[v]]
@@ -237,7 +237,7 @@ def _root(parent: Ints, v: int) -> int:
     return v
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _shells(faces: Faces, n: int) -> Ints:
     parent = np.arange(n).astype(np.int32)
     for f in range(faces.shape[0]):
@@ -272,7 +272,7 @@ def _repeated_facets(faces: Faces, twin: Ints) -> NDArray[np.bool_]:
     return repeated
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _may_be_double(twin: Ints) -> NDArray[np.bool_]:
     """Facets that share every edge with the same other facet, or with more than one: only these can have a double."""
     m = twin.shape[0] // 3
@@ -290,7 +290,7 @@ def _may_be_double(twin: Ints) -> NDArray[np.bool_]:
     return suspect
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _vertex_normals(faces: Faces, normals: Points, areas: Floats, n: int) -> Points:
     out = np.zeros((n, 3))
     for f in range(faces.shape[0]):

@@ -44,7 +44,7 @@ def grid_keys(points: Points, cell_mm: float) -> Keys:
     return np.asarray(cell[:, 0] << 42 | cell[:, 1] << 21 | cell[:, 2])
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _means(
     points: Points, normals: Points, areas: Floats, order: NDArray[np.int64], starts: NDArray[np.int64]
 ) -> tuple[Points, Points, Floats]:

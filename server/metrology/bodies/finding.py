@@ -152,7 +152,7 @@ def _about(surface: Surface, body: ReferenceBody, T: Array) -> tuple[Points, Sca
     return surface.normals[inside], Scan(surface.points[inside], faces)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _numbers_within(points: Points, back: Array, reach: float, low: float, high: float) -> NDArray[np.int32]:
     """Points in a cylinder numbered in order, -1 for those outside."""
     number = np.full(len(points), -1, dtype=np.int32)
@@ -169,7 +169,7 @@ def _numbers_within(points: Points, back: Array, reach: float, low: float, high:
     return number
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _facets_within(faces: NDArray[np.int32], number: NDArray[np.int32]) -> NDArray[np.int32]:
     """The facets all of whose corners are numbered, by those numbers."""
     kept = np.empty((len(faces), 3), dtype=np.int32)

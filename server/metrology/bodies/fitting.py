@@ -152,7 +152,7 @@ def _by_strangers(paired: Paired, by_edge: Mask, faces: NDArray[np.int32]) -> Ma
     return _touched(stranger, faces)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _touched(marked: Mask, faces: NDArray[np.int32]) -> Mask:
     """The corners of all facets that have a marked corner."""
     out = np.zeros(len(marked), dtype=np.bool_)
@@ -192,7 +192,7 @@ def jacobian(at: Points, normals: Points, middle: Floats) -> Floats:
     return np.hstack([np.cross(at - middle, normals), normals])
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _normal_equations(
     at: Points, normals: Points, e: Floats, weights: Floats, middle: Floats
 ) -> tuple[Floats, Floats]:

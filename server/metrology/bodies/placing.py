@@ -220,7 +220,7 @@ def _where_turning_matters(body: ReferenceBody, local: Points) -> NDArray[np.boo
     return np.asarray((z > low) & (z < high) & (r > np.hypot(index[:, 0], index[:, 1]).min() - SURE_MM))
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _support_by_seat(profile: Floats, r: Floats, along: Floats, area: Floats, seats: Floats) -> Floats:
     out = np.zeros(len(seats))
     for k in range(len(seats)):
@@ -236,7 +236,7 @@ def _support_by_seat(profile: Floats, r: Floats, along: Floats, area: Floats, se
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _support_by_turn(
     field: Floats, low: Floats, local: Points, area: Floats, turns: Floats, reach_mm: float
 ) -> Floats:

@@ -61,23 +61,10 @@ class _Kernel:
     power: int
 
     def at(self, D: Floats) -> Floats:
-        return np.asarray(_likeness(D, self.length_mm, self.power))
-
-
-@njit(cache=True)
-def _likeness(D: Floats, length: float, power: int) -> Floats:
-    """`_Kernel.at` for a symmetrical D."""
-    n = len(D)
-    out = np.ones((n, n))
-    for i in range(n):
-        for j in range(i):
-            x = D[i, j] / length
-            if power == 0:
-                out[i, j] = np.sin(np.pi * x) / (np.pi * x) if x > 1e-9 else 1.0
-            else:
-                out[i, j] = np.exp(-x) if power == 1 else np.exp(-x * x)
-            out[j, i] = out[i, j]
-    return out
+        if self.power == 0:
+            return np.asarray(np.sinc(D / self.length_mm))
+        x = D * (-1.0 / self.length_mm)
+        return np.asarray(np.exp(x if self.power == 1 else -x * x))
 
 
 KERNELS = tuple(_Kernel(length, power) for length in LENGTHS_MM for power in (0, 1, 2))
@@ -279,7 +266,7 @@ def _left_by_bin(K: Floats, place: NDArray[np.int64], A: Floats, B: Floats, n_bi
     return np.asarray(_summed_by_bin(K, place, A, M, n_bins))
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _summed_by_bin(K: Floats, place: NDArray[np.int64], A: Floats, M: Floats, n_bins: int) -> Floats:
     n, m = A.shape
     sums = np.zeros(n_bins)

@@ -66,7 +66,7 @@ def _peaks(centres: Points, weights: Floats) -> tuple[Points, Floats]:
     return mean, total
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _about(keys: NDArray[np.int64], own: Floats, place: Points) -> tuple[Points, Floats]:
     n = len(keys)
     total, mean = np.zeros(n), np.zeros((n, 3))
@@ -88,7 +88,7 @@ def _about(keys: NDArray[np.int64], own: Floats, place: Points) -> tuple[Points,
     return mean, total
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _apart(peaks: Points, most: int) -> NDArray[np.int64]:
     """Indices of peaks in order, each at least APART_MM from all before it."""
     chosen = np.empty(most, dtype=np.int64)

@@ -104,7 +104,7 @@ def explained(ground: Ground, columns: Floats, T_a_b: Floats | None = None) -> E
     return Explained(total + ground.log_scale, noise[0], noise[1], size)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _log_likelihoods(
     y: Floats, G: Floats, sharp: Floats, sizes2: Floats
 ) -> Floats:  # pragma: no cover - compiled
@@ -114,6 +114,7 @@ def _log_likelihoods(
     p, s = len(sharp), len(sizes2)
     out = np.empty((p, p, s))
     S, h = np.empty((r, r)), np.empty(r)
+    L, z = np.empty((r, r)), np.empty(r)
     for i in range(p):
         for j in range(p):
             plain = 0.0
@@ -127,15 +128,16 @@ def _log_likelihoods(
                     for b in range(a + 1):
                         S[a, b] += scaled * G[k, b]
             for m in range(s):
-                out[i, j, m] = -0.5 * (plain + _low_rank(S, h, sizes2[m]))
+                out[i, j, m] = -0.5 * (plain + _low_rank(S, h, sizes2[m], L, z))
     return out
 
 
-@njit(cache=True)
-def _low_rank(S: Floats, h: Floats, size2: float) -> float:  # pragma: no cover - compiled
-    """log det(I + size² S) less size² hᵀ (I + size² S)⁻¹ h, by Cholesky; S given by its lower half."""
+@njit(cache=True, nogil=True)
+def _low_rank(
+    S: Floats, h: Floats, size2: float, L: Floats, z: Floats
+) -> float:  # pragma: no cover - compiled
+    """log det(I + size² S) less size² hᵀ (I + size² S)⁻¹ h, by Cholesky; S given by its lower half. L, z: room to work in."""
     r = len(h)
-    L, z = np.empty((r, r)), np.empty(r)
     total = 0.0
     for a in range(r):
         for b in range(a + 1):

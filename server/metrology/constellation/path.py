@@ -53,7 +53,7 @@ def path_through(at_mm: Floats) -> Path:
     return Path(at_mm, order, share, length)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _shortest(D: Floats) -> NDArray[np.int64]:  # pragma: no cover - compiled
     """Order of the shortest open path over all places, by distances (n, n) (Held & Karp 1962, over subsets)."""
     n = len(D)

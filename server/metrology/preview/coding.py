@@ -126,7 +126,7 @@ def _across(faces: Ints, n_points: int) -> Ints:
     return found
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _walk(faces: Ints, across: Ints) -> tuple[Ints, Ints, NDArray[np.uint8]]:
     """Facets in the order of the walk: corners (m, 3), turned so that the new one is last; via (m,): the half-edge of that
     order that was crossed, -1 where a piece begins; words, _CORNER for each corner added."""

@@ -50,7 +50,7 @@ def _columns(raw: bytes, at: int, n: int, k: int) -> Ints:
     return np.ascontiguousarray((planes[0] + 256 * planes[1] + 65536 * planes[2]).T)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _walked(words: Words, left: Ints, steps: Ints, n_faces: int) -> tuple[Ints, Ints, bool]:
     """The walk of `coding` made again: places (n, 3) in steps, facets (m, 3), and whether all came out even."""
     places = np.zeros((len(left), 3), np.int64)
@@ -88,7 +88,7 @@ def _walked(words: Words, left: Ints, steps: Ints, n_faces: int) -> tuple[Ints, 
     return places, faces, made[0] == len(left) and n_made == n_faces and made[1] == len(steps)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _corner(word: int, foretold: Ints, places: Ints, left: Ints, steps: Ints, made: Ints) -> int:
     """The number of the next corner, a new point or one already there; -1 where there is none such."""
     if word == NEW:
