@@ -22,12 +22,12 @@ from server.metrology.bvh import BoxTree
 from server.metrology.scan import Points, Scan, facet_centres
 from server.metrology.topology import Ints, Topology
 
-POINTS = (100, 320)
+POINTS = (160, 480)
 """On a patch, more of them where the first answer is not certain, so that chance does not decide."""
 POINTS_WHEN_UNSURE = 1600
 """On a patch of some size that is still unsure."""
 WORTH_MORE_MM2 = 100.0
-DIRECTIONS = 40
+DIRECTIONS = 20
 LEAST_PATCH_MM2 = 20.0
 """Smaller patches are not judged: too few facets to tell."""
 UNDECIDED_BELOW = 0.03
@@ -83,7 +83,7 @@ class Facing:
 
 
 def facing_of(topology: Topology, tree: BoxTree) -> Facing:
-    """Which side each patch of a scan shows to the scanner. Costs some 8 000 rays a patch of at least 20 mm², more where
+    """Which side each patch of a scan shows to the scanner. Costs some 6 000 rays a patch of at least 20 mm², more where
     it is in doubt."""
     patch, odd, conflicts = _wound(topology)
     areas = np.bincount(patch, weights=topology.areas_mm2)

@@ -97,9 +97,10 @@ def _quadric_variance(
     scale = np.maximum(np.sqrt((x**2 + y**2).mean(axis=1, keepdims=True)), 1e-9)
     x, y = x / scale, y / scale
     design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=2) * weight[:, :, None]
-    normal = np.einsum("ika,ikb->iab", design, design) + 1e-12 * np.eye(QUADRIC_TERMS)
-    coefficient = np.linalg.solve(normal, np.einsum("ika,ik->ia", design, z * weight)[:, :, None])[:, :, 0]
-    residual = z * weight - np.einsum("ika,ia->ik", design, coefficient)
+    across = design.transpose(0, 2, 1)
+    normal = across @ design + 1e-12 * np.eye(QUADRIC_TERMS)
+    coefficient = np.linalg.solve(normal, across @ (z * weight)[:, :, None])
+    residual = z * weight - (design @ coefficient)[:, :, 0]
     dof = weight.sum(axis=1) - QUADRIC_TERMS
     return (residual**2).sum(axis=1) / np.maximum(dof, 1.0), dof
 

@@ -73,14 +73,31 @@ def pair(body: ReferenceBody, T_scan_body: Array, points: Points, normals: Point
     back = inverse(T_scan_body)
     q = apply(back, points)
     nearest = body.tree.nearest(q, reach_mm)
-    met = nearest.facets >= 0
-    n = body.facet_normals[np.where(met, nearest.facets, 0)]
-    gap = np.where(met[:, None], q - nearest.points, 0.0)
-    e = np.einsum("ij,ij->i", gap, n)
-    aslant2 = np.maximum(np.einsum("ij,ij->i", gap, gap) - e**2, 0.0)
-    faces = np.einsum("ij,ij->i", turn(back, normals), n) > 0.6
-    counts = met & faces & (aslant2 < 0.1 * e**2 + 4e-6)
+    n, e, counts = _told_apart(q, turn(back, normals), nearest.points, nearest.facets, body.facet_normals)
     return Paired(nearest.points, n, e, counts)
+
+
+@njit(cache=True, nogil=True)
+def _told_apart(
+    q: Points, looks: Points, on: Points, facets: NDArray[np.int32], facet_normals: Points
+) -> tuple[Points, Floats, Mask]:
+    """Of points q that look somewhere: the normal of the facet that lies nearest, how far they are off it along that normal,
+    and whether they count: they look alike, and do not lie aslant of it."""
+    n = len(q)
+    normals, residual, counts = np.empty((n, 3)), np.zeros(n), np.zeros(n, dtype=np.bool_)
+    for i in range(n):
+        f = max(facets[i], 0)
+        x, y, z = facet_normals[f, 0], facet_normals[f, 1], facet_normals[f, 2]
+        normals[i, 0], normals[i, 1], normals[i, 2] = x, y, z
+        if facets[i] < 0:
+            continue
+        u, v, w = q[i, 0] - on[i, 0], q[i, 1] - on[i, 1], q[i, 2] - on[i, 2]
+        e = u * x + v * y + w * z
+        aslant2 = max(u * u + v * v + w * w - e * e, 0.0)
+        residual[i] = e
+        is_alike = looks[i, 0] * x + looks[i, 1] * y + looks[i, 2] * z > 0.6
+        counts[i] = is_alike and aslant2 < 0.1 * e * e + 4e-6
+    return normals, residual, counts
 
 
 def settle(

@@ -62,9 +62,22 @@ class _Kernel:
 
     def at(self, D: Floats) -> Floats:
         if self.power == 0:
-            return np.asarray(np.sinc(D / self.length_mm))
+            return np.asarray(_swaying(D, self.length_mm))
         x = D * (-1.0 / self.length_mm)
         return np.asarray(np.exp(x if self.power == 1 else -x * x))
+
+
+@njit(cache=True, nogil=True)
+def _swaying(D: Floats, length: float) -> Floats:
+    """sin(πx) / (πx) for a symmetrical D, of which only one half is reckoned."""
+    n = len(D)
+    out = np.ones((n, n))
+    for i in range(n):
+        for j in range(i):
+            x = np.pi * D[i, j] / length
+            out[i, j] = np.sin(x) / x if x > 1e-9 else 1.0
+            out[j, i] = out[i, j]
+    return out
 
 
 KERNELS = tuple(_Kernel(length, power) for length in LENGTHS_MM for power in (0, 1, 2))

@@ -25,6 +25,9 @@ LEAST_RING_SHARE = 0.18
 GATHER_MM = 5.5
 NEAR_AXIS_MM = 0.45
 ROUNDS = 3
+LEAST_VOTES = 8
+MOST_LEAN = 0.35
+"""Cosine between an axis and the normals of sides about it."""
 LEAST_TURN = 0.12
 """Least ratio of the second to the first spread of the normals about an axis: below, they nearly share one direction."""
 
@@ -114,22 +117,49 @@ def _axis_at(
 ) -> AxisGuess | None:
     """The line through a peak about which the normals turn, refined from the points that vote for it."""
     around = np.asarray(near.query_ball_point(peak, GATHER_MM), dtype=np.int64)
-    votes = np.linalg.norm(centres[around] - peak, axis=1) < 1.5 * NEAR_AXIS_MM
-    point, direction = peak, None
+    point, direction, votes_mm2 = _turning_about(
+        centres, cells.normals, cells.areas_mm2, around, np.ascontiguousarray(peak)
+    )
+    return AxisGuess(point, direction, votes_mm2, radius_mm) if votes_mm2 >= 0.0 else None
+
+
+@njit(cache=True, nogil=True)
+def _turning_about(
+    centres: Points, normals: Points, areas: Floats, around: NDArray[np.int64], peak: Floats
+) -> tuple[Floats, Floats, float]:
+    """A point of the axis, its direction, and the area that votes for it; -1 where the votes do not turn about one."""
+    point, direction = peak.copy(), np.zeros(3)
+    votes = np.zeros(len(around), dtype=np.bool_)
+    for i, k in enumerate(around):
+        gap2 = 0.0
+        for d in range(3):
+            gap2 += (centres[k, d] - peak[d]) ** 2
+        votes[i] = gap2 < (1.5 * NEAR_AXIS_MM) ** 2
+    voting_mm2 = 0.0
     for _ in range(ROUNDS):
-        mine = around[votes]
-        if len(mine) < 8:
-            return None
-        n, w = cells.normals[mine], cells.areas_mm2[mine]
-        spread, axes = np.linalg.eigh((n * w[:, None]).T @ n)
-        if spread[1] < LEAST_TURN * spread[2]:
-            return None
-        direction = axes[:, 0]
-        point = (w @ centres[mine]) / w.sum()
-        aside = centres[around] - point
-        aside -= (aside @ direction)[:, None] * direction
-        votes = (np.linalg.norm(aside, axis=1) < NEAR_AXIS_MM) & (
-            np.abs(cells.normals[around] @ direction) < 0.35
-        )
-    assert direction is not None
-    return AxisGuess(point, direction, float(cells.areas_mm2[around[votes]].sum()), radius_mm)
+        spread, middle, total, n = np.zeros((3, 3)), np.zeros(3), 0.0, 0
+        for k in around[votes]:
+            n += 1
+            total += areas[k]
+            for d in range(3):
+                middle[d] += areas[k] * centres[k, d]
+                for e in range(3):
+                    spread[d, e] += areas[k] * normals[k, d] * normals[k, e]
+        if n < LEAST_VOTES:
+            return point, direction, -1.0
+        values, axes = np.linalg.eigh(spread)
+        if values[1] < LEAST_TURN * values[2]:
+            return point, direction, -1.0
+        direction, point = axes[:, 0].copy(), middle / total
+        voting_mm2 = 0.0
+        for i, k in enumerate(around):
+            along, off2, lean = 0.0, 0.0, 0.0
+            for d in range(3):
+                step = centres[k, d] - point[d]
+                along += step * direction[d]
+                off2 += step * step
+                lean += normals[k, d] * direction[d]
+            votes[i] = off2 - along * along < NEAR_AXIS_MM**2 and abs(lean) < MOST_LEAN
+            if votes[i]:
+                voting_mm2 += areas[k]
+    return point, direction, voting_mm2

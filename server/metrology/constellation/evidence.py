@@ -93,7 +93,7 @@ def explained(ground: Ground, columns: Floats, T_a_b: Floats | None = None) -> E
     y = ground.Z.T @ (stacked(misfit) * ground.root)
     G = ground.Z.T @ (columns * ground.root[:, None])
     sizes = SIZES_MM if columns.shape[1] else SIZES_MM[:1]
-    logs = _log_likelihoods(y, np.ascontiguousarray(G), ground.sharp, sizes**2)
+    logs = _log_likelihoods(_sums(y, G, ground.sharp), G.shape[1], sizes**2)
     logs += LOG_NOISE_WEIGHTS[:, None, None] + LOG_NOISE_WEIGHTS[None, :, None] - np.log(len(sizes))
     logs += 0.5 * np.log(ground.sharp).sum(axis=2)[:, :, None]
     most = float(logs.max())
@@ -104,31 +104,29 @@ def explained(ground: Ground, columns: Floats, T_a_b: Floats | None = None) -> E
     return Explained(total + ground.log_scale, noise[0], noise[1], size)
 
 
+def _sums(y: Floats, G: Floats, sharp: Floats) -> Floats:
+    """(p, p, 1 + r + r (r + 1) / 2): under each pair of noise factors yᵀD⁻¹y, GᵀD⁻¹y, and the lower half of GᵀD⁻¹G."""
+    a, b = np.tril_indices(G.shape[1])
+    return np.asarray(sharp @ np.hstack([y[:, None] ** 2, G * y[:, None], G[:, a] * G[:, b]]))
+
+
 @njit(cache=True, nogil=True)
-def _log_likelihoods(
-    y: Floats, G: Floats, sharp: Floats, sizes2: Floats
-) -> Floats:  # pragma: no cover - compiled
+def _log_likelihoods(sums: Floats, r: int, sizes2: Floats) -> Floats:  # pragma: no cover - compiled
     """(p, p, s): by noise factor of positions, of axes, and size, less what belongs to D alone. Covariance
-    D + size² G Gᵀ, D diagonal, one over `sharp` (Woodbury)."""
-    n, r = G.shape
-    p, s = len(sharp), len(sizes2)
+    D + size² G Gᵀ, D diagonal (Woodbury). sums: as by `_sums`, for r columns."""
+    p, s = len(sums), len(sizes2)
     out = np.empty((p, p, s))
-    S, h = np.empty((r, r)), np.empty(r)
-    L, z = np.empty((r, r)), np.empty(r)
+    S, L, z = np.zeros((r, r)), np.empty((r, r)), np.empty(r)
     for i in range(p):
         for j in range(p):
-            plain = 0.0
-            for k in range(n):
-                plain += y[k] * y[k] * sharp[i, j, k]
-            S[:], h[:] = 0.0, 0.0
+            at = 1 + r
             for a in range(r):
-                for k in range(n):
-                    scaled = G[k, a] * sharp[i, j, k]
-                    h[a] += scaled * y[k]
-                    for b in range(a + 1):
-                        S[a, b] += scaled * G[k, b]
+                for b in range(a + 1):
+                    S[a, b] = sums[i, j, at]
+                    at += 1
             for m in range(s):
-                out[i, j, m] = -0.5 * (plain + _low_rank(S, h, sizes2[m], L, z))
+                low = _low_rank(S, sums[i, j, 1 : 1 + r], sizes2[m], L, z)
+                out[i, j, m] = -0.5 * (sums[i, j, 0] + low)
     return out
 
 

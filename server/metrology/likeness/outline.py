@@ -16,7 +16,7 @@ PART_RATIO = 0.2
 """A shell of at least this share of the largest is a part of the record, such as the other jaw."""
 COPY_SLACK_RATIO = 0.05
 """Copies of one thing have areas that differ by no more than this, though each was meshed or cut on its own."""
-BASE_TRIES = 48
+BASE_TRIES, BASE_FACETS = 48, 8_000
 BASE_MM, BASE_COS = 0.05, 0.998
 EDGE_QUANTILES = (0.01, 0.99)
 
@@ -70,7 +70,7 @@ def outline_of(topology: Topology) -> Outline:
 
 def _seen_from_front(topology: Topology, mine: NDArray[np.bool_], facing: Floats) -> tuple[float, float]:
     """Length and breadth as seen along a direction: of the longest and across it."""
-    points = topology.scan.vertices[np.unique(topology.scan.faces[mine])]
+    points = topology.scan.vertices[_used(topology, mine)]
     points = points - points.mean(axis=0)
     size = float(np.linalg.norm(facing))
     if size > 0.0:
@@ -83,8 +83,15 @@ def _seen_from_front(topology: Topology, mine: NDArray[np.bool_], facing: Floats
 
 
 def _span(topology: Topology, part: int) -> float:
-    corners = topology.scan.faces[topology.face_shell == part].ravel()
-    return float(np.linalg.norm([np.ptp(column[corners]) for column in topology.scan.vertices.T]))
+    points = topology.scan.vertices[_used(topology, topology.face_shell == part)]
+    return float(np.linalg.norm(np.ptp(points, axis=0)))
+
+
+def _used(topology: Topology, facets: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(n,) vertices of some facets."""
+    used = np.zeros(len(topology.scan.vertices), dtype=bool)
+    used[topology.scan.faces[facets].ravel()] = True
+    return used
 
 
 def _most_alike(areas_mm2: Floats) -> int:
@@ -106,7 +113,7 @@ def _base_ratio(topology: Topology) -> float:
         return 0.0
     steps = (np.arange(BASE_TRIES) + 0.5) / BASE_TRIES * total
     tried = np.clip(np.searchsorted(np.cumsum(areas), steps), 0, len(areas) - 1)
-    few = np.arange(0, len(areas), max(1, len(areas) // 20_000))
+    few = np.arange(0, len(areas), max(1, len(areas) // BASE_FACETS))
     corner = topology.scan.vertices[topology.scan.faces[few, 0]]
     normals, weights = topology.normals[few], areas[few]
     best = 0.0

@@ -54,6 +54,11 @@ class Meeting:
     at: Points
     normals: Points
 
+    def within(self, reach_mm: float) -> Meeting:
+        """The same for what is met within less."""
+        is_met = self.is_met & (np.abs(self.offset_mm) <= reach_mm)
+        return Meeting(is_met, np.where(is_met, self.offset_mm, 0.0), self.at, self.normals)
+
 
 @dataclass(frozen=True, slots=True)
 class Fit:
@@ -126,14 +131,17 @@ def fit_from(
     converged, taken = False, 0
     for step in range(steps):
         taken = step + 1
-        meeting = meeting_of(probe, target, T, min(max(4.0 * scale, 0.3), 1.5))
+        reach = min(max(4.0 * scale, 0.3), 1.5)
+        met = meeting_of(probe, target, T, max(reach, OVERLAP_MM))
+        meeting = met.within(reach)
         sigma = core_sigma(meeting.offset_mm[meeting.is_met])
         scale = max(SHRINK * scale, SCALE_PER_SIGMA * sigma, LEAST_SCALE_MM) if step else scale
-        T, moved = stepped(T, meeting, weights_of(meeting, scale, patches if step else None))
-        if moved < STILL_MM and scale <= 1.05 * max(SCALE_PER_SIGMA * sigma, LEAST_SCALE_MM):
-            converged = True
+        onward, moved = stepped(T, meeting, weights_of(meeting, scale, patches if step else None))
+        converged = moved < STILL_MM and scale <= 1.05 * max(SCALE_PER_SIGMA * sigma, LEAST_SCALE_MM)
+        if converged:
             break
-    meeting = meeting_of(probe, target, T, OVERLAP_MM)
+        T = onward
+    meeting = (met if converged else meeting_of(probe, target, T, OVERLAP_MM)).within(OVERLAP_MM)
     weights = weights_of(meeting, scale, patches)
     centre = _centre(meeting, weights.values)
     sigma, core = _sigma_mm(meeting), core_sigma(meeting.offset_mm[meeting.is_met])
