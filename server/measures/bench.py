@@ -7,7 +7,6 @@ import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import suppress
-from functools import cached_property
 from threading import RLock
 from typing import Any, TypeVar
 
@@ -31,6 +30,7 @@ from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bvh import BoxTree
 from server.metrology.extent import Extent, extent_of
 from server.metrology.facing import Facing, facing_of, turned_as_likely, turned_as_told
+from server.metrology.made_once import made_once
 from server.metrology.readers import read_scan
 from server.metrology.readers.reading import Reading, Unreadable
 from server.metrology.registration.surface import Surface
@@ -43,6 +43,7 @@ from server.records.roles import Role, Unit
 from server.version import SOFTWARE
 
 R = TypeVar("R", bound=Result)
+T = TypeVar("T")
 
 THREADS = 2
 """How much of a case is measured at once. Most of the time goes by in compiled code, which threads run side by side."""
@@ -109,11 +110,11 @@ class RecordBench:
         """Numbers of the patches that show their back, once that was measured."""
         self._made: dict[str, Result | NotMeasured] = {}
 
-    @cached_property
+    @made_once
     def sha256(self) -> str:
         return hashlib.sha256(self.data).hexdigest()
 
-    @cached_property
+    @made_once
     def _read(self) -> Reading | Unreadable:
         try:
             return read_scan(self.data, self.file_name)
@@ -127,20 +128,20 @@ class RecordBench:
             raise self._read
         return self._read
 
-    @cached_property
+    @made_once
     def table(self) -> MarkerTable | None:
         """The positions, where the record is a table of them. Raises Unreadable where it is refused."""
         is_table = self.role is Role.MARKERS and is_marker_table(self.data, self.file_name)
         return read_marker_table(self.data) if is_table else None
 
-    @cached_property
+    @made_once
     def extent(self) -> Extent:
         """Size and place of the record in its own unit. Raises Unreadable where the file is refused."""
         if self.table is not None:
             return extent_of(np.array([row.seat_mm for row in self.table.rows]))
         return extent_of(self.reading.scan.vertices)
 
-    @cached_property
+    @made_once
     def unit_mm(self) -> float:
         """Length of one file unit in mm: as declared, else as the file states, else the one that fits the
         size of a mouth, else taken as 1. Raises Unreadable where the file is refused."""
@@ -150,7 +151,7 @@ class RecordBench:
             declared = best.in_mm if best else None
         return declared or 1.0
 
-    @cached_property
+    @made_once
     def scan(self) -> Scan:
         """The surface in mm, in the file's own frame. Raises NotMeasured, naming the rule whose finding is the cause:
         the file was refused, or in the unit applied it has not the size of a record, so that no length is known."""
@@ -163,7 +164,7 @@ class RecordBench:
         except Unreadable as refusal:
             raise NotMeasured("the file could not be read", because=refusal.rule) from refusal
 
-    @cached_property
+    @made_once
     def reference_bodies(self) -> tuple[ReferenceBody, ...]:
         """The kinds of the body catalogue. Raises NotMeasured where there is none, or where one cannot be used."""
         if not self.bodies.files:
@@ -173,27 +174,24 @@ class RecordBench:
         except BodyUnusable as fault:
             raise NotMeasured(str(fault), because="bodies/not-in-catalogue") from fault
 
-    @cached_property
+    @made_once
     def tree(self) -> BoxTree:
         return BoxTree(self.scan)
 
-    @cached_property
+    @made_once
     def topology(self) -> Topology:
         return topology_of(self.scan)
 
-    @cached_property
+    @made_once
     def facing(self) -> Facing:
         return facing_of(self.topology, self.tree)
 
     def prepare(self) -> None:
-        """Makes what laying the record on another needs. Step by step, so that threads that prepare a record each do not wait
-        for one another: a cached property is made by one thread at a time for all benches. Raises NotMeasured."""
-        _ = self.scan
-        _ = self.topology
-        _ = self.tree
+        """Makes what laying the record on another needs. Raises NotMeasured."""
         _ = self.outward
+        _ = self.tree
 
-    @cached_property
+    @made_once
     def outward(self) -> Surface:
         """The surface with the side out that faced the scanner, as far as can be told, ready to be laid on another."""
         if self.patches_away is None:
@@ -262,6 +260,7 @@ class CaseBench:
         self._together: dict[str, Measurement] = {}
         self._told: dict[str, Result] = {}
         self._locks: dict[str, Any] = {}
+        self._once: dict[str, Any] = {}
 
     @property
     def bodies(self) -> BodySet:
@@ -298,6 +297,14 @@ class CaseBench:
             return self.together(measure)
         except NotMeasured:
             return None
+
+    def once(self, name: str, make: Callable[[], T]) -> T:
+        """What several measures reckon alike from the records, by a name of its own; made by the first that asks."""
+        with self._held(name):
+            if name not in self._once:
+                self._once[name] = make()
+            made: T = self._once[name]
+            return made
 
     def pair(self, measure: PairMeasure[R], first: str, second: str) -> R:
         """The result of a measure of two records, by file, made only where it is not kept. Raises NotMeasured."""
@@ -387,7 +394,7 @@ class CaseBench:
                 self._together[measure.name] = kept
             return self._together[measure.name]
 
-    @cached_property
+    @made_once
     def _rows(self) -> CaseRows:
         return {
             name: (b.role, b.unit, b.sha256, self.replaced[name].sha256 if name in self.replaced else "")

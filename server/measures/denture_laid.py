@@ -19,8 +19,7 @@ from server.measures.frames import JointResult
 from server.measures.imprints import CARRIED_MM, IMPRINTS
 from server.measures.markers import poses_of
 from server.measures.measure import NotMeasured
-from server.metrology.constellation.compare import compare
-from server.metrology.constellation.poses import MOST_POSES
+from server.metrology.constellation.compare import Comparison, compared
 from server.metrology.registration.certainty import Certainty
 from server.metrology.rigid import inverse
 from server.metrology.scan import Points
@@ -81,18 +80,27 @@ def jaw_scans(bench: CaseBench, joint: JointResult) -> Iterator[str]:
 def by_imprints(bench: CaseBench, denture: str) -> ByImprints:
     """The denture on the jaw's scan bodies by its imprints."""
     jaw = next(iter(bench.files_of(Role.JAW)), None)
+    if jaw is None:
+        return ByImprints()
     with suppress(NotMeasured):
-        imprints = bench.result(denture, IMPRINTS).bodies
-        bodies = bench.result(jaw, BODIES).bodies if jaw is not None else ()
-        if not imprints or not bodies or max(len(imprints), len(bodies)) > MOST_POSES:
-            return ByImprints()
-        told = compare(poses_of(bodies), poses_of(imprints))
+        bodies = bench.result(jaw, BODIES).bodies
+        told = imprints_on(bench, jaw, denture)
         if told is not None and not told.is_ambiguous and not told.is_mirrored:
             n = len(told.pairs)
             if n >= LEAST_IMPRINTS and told.rms_mm < SAME_IMPRINTS_MM:
                 seats = np.array([bodies[i].seat_mm for i in told.pairs[:, 0]])
                 return ByImprints(told.T_a_b, n, told.rms_mm, held_by_imprints(seats, told.rms_mm))
     return ByImprints()
+
+
+def imprints_on(bench: CaseBench, jaw: str, denture: str) -> Comparison | None:
+    """A denture's imprints against a jaw's scan bodies; None where they cannot be compared at all. Raises NotMeasured."""
+
+    def made() -> Comparison | None:
+        bodies, imprints = bench.result(jaw, BODIES).bodies, bench.result(denture, IMPRINTS).bodies
+        return compared(poses_of(bodies), poses_of(imprints))
+
+    return bench.once(f"{denture}: imprints on {jaw}", made)
 
 
 def held_by_imprints(seats: Points, rms_mm: float) -> Certainty:

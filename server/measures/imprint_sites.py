@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict
 from server.measures.arch import pose_of
 from server.measures.bench import CaseBench, RecordBench
 from server.measures.bodies import BODIES, BodySeen
+from server.measures.denture_laid import imprints_on
 from server.measures.imprints import IMPRINTS
 from server.measures.markers import poses_of, positions_of
 from server.measures.measure import CaseMeasure, NotMeasured, Result
@@ -23,8 +24,8 @@ from server.measures.relation import Rows, rows_of
 from server.measures.sides import SIDES, positive_in
 from server.measures.sites import SITES, paired_along_arch, sites_form_part
 from server.metrology.arch import ArchFrame, arch_frame, occlusal_direction
-from server.metrology.constellation.compare import Comparison, compare
-from server.metrology.constellation.poses import BALL_95, LINE_95, MOST_POSES, Poses
+from server.metrology.constellation.compare import compared
+from server.metrology.constellation.poses import BALL_95, LINE_95
 from server.metrology.impression.differences import Post
 from server.metrology.topology import topology_of
 from server.records.roles import Role
@@ -94,7 +95,7 @@ def _measure(bench: CaseBench) -> ImprintSitesResult:
     denture = dentures[0]
     imprints = bench.result(denture, IMPRINTS).bodies
     loaded = tuple(k for k, site in enumerate(bench.form.sites) if site.loaded)
-    by, told, is_clear, untold = _by_jaw(bench, imprints) or _by_arch(bench, denture, imprints, loaded)
+    by, told, is_clear, untold = _by_jaw(bench, denture) or _by_arch(bench, denture, imprints, loaded)
     sited, numbers = {s.site_index for s in told}, {s.number for s in told}
     is_told = by is not ToldBy.NOT
     return ImprintSitesResult(
@@ -113,12 +114,11 @@ def _measure(bench: CaseBench) -> ImprintSitesResult:
 _Told = tuple[ToldBy, tuple[ImprintSite, ...], bool, str]
 
 
-def _by_jaw(bench: CaseBench, imprints: tuple[BodySeen, ...]) -> _Told | None:
+def _by_jaw(bench: CaseBench, denture: str) -> _Told | None:
     """The sites of the jaw's bodies that the imprints go with; None where they do not, or there is no jaw scan."""
     with suppress(NotMeasured):
         sites = bench.together(SITES)
-        bodies = bench.result(sites.record, BODIES).bodies
-        told = compared(poses_of(bodies), poses_of(imprints))
+        told = imprints_on(bench, sites.record, denture)
         if sites.untold or told is None or told.is_ambiguous or told.is_mirrored or told.rms_mm > SAME_MM:
             return None
         known = [(sites.site_of(int(i)), int(j)) for i, j in told.pairs]
@@ -152,12 +152,6 @@ def _arch_of(record: RecordBench, imprints: tuple[BodySeen, ...]) -> ArchFrame |
         kind = kinds[seen.body]
         keep &= ~Post(pose_of(seen), kind.reach_mm, kind.height_mm).holds(scan.vertices)
     return arch_frame(scan.vertices[keep], occlusal)
-
-
-def compared(a: Poses, b: Poses) -> Comparison | None:
-    """A against B where they can be compared at all."""
-    n = (len(a.positions_mm), len(b.positions_mm))
-    return compare(a, b) if min(n) > 0 and max(n) <= MOST_POSES else None
 
 
 def _markers(bench: CaseBench, imprints: tuple[BodySeen, ...]) -> MarkersOnImprints | None:

@@ -83,7 +83,7 @@ def _measure(bench: CaseBench) -> WallsResult:
     found = []
     for k, position in enumerate(positions):
         others = [other for i, other in enumerate(standing) if i != k]
-        near = [_near(surface, standing[k]) for surface in laid_on]
+        near = [_near(scan, standing[k]) for scan in laid_on]
         lay = [surface for surface in near if surface is not None]
         walls = least_walls(denture.surface, standing[k], others, lay, impression, denture.scatter_mm)
         found.append(_site(position, walls, denture))
@@ -101,7 +101,7 @@ def _standing(position: SitePosition, kind: ReferenceBody, denture: Against, roo
     )
 
 
-def _laid_on(bench: CaseBench, joint: JointResult, denture: Against) -> list[Surface]:
+def _laid_on(bench: CaseBench, joint: JointResult, denture: Against) -> list[Scan]:
     """The jaw and tissue scans in the denture's frame: what its impression side lay on."""
     found = []
     for role in (Role.JAW, Role.TISSUE):
@@ -110,7 +110,8 @@ def _laid_on(bench: CaseBench, joint: JointResult, denture: Against) -> list[Sur
             if placed is None or not placed.T_root_record:
                 continue
             with suppress(NotMeasured):
-                found.append(_moved(bench.records[file].outward, denture.back @ placed.motion))
+                scan = bench.records[file].outward.topology.scan
+                found.append(Scan(apply(denture.back @ placed.motion, scan.vertices), scan.faces))
     return found
 
 
@@ -123,22 +124,15 @@ def _impression(bench: CaseBench, denture: Against) -> NDArray[np.bool_] | None:
     return sides.is_impression if sides.is_sure else None
 
 
-def _moved(surface: Surface, T: Floats) -> Surface:
-    scan = surface.topology.scan
-    return _surface(Scan(apply(T, scan.vertices), scan.faces))
-
-
-def _surface(scan: Scan) -> Surface:
-    return Surface(topology_of(scan), BoxTree(scan))
-
-
-def _near(surface: Surface, body: Standing) -> Surface | None:
+def _near(scan: Scan, body: Standing) -> Surface | None:
     """The part of a surface about a body."""
-    scan = surface.topology.scan
     middle = body.T[:3, 3] + 0.5 * body.kind.height_mm * body.T[:3, 2]
     close = ((scan.vertices - middle) ** 2).sum(axis=1) < AROUND_MM**2
-    facets = np.flatnonzero(close[scan.faces].any(axis=1))
-    return _surface(Scan(scan.vertices, scan.faces[facets])) if len(facets) else None
+    faces = scan.faces[close[scan.faces].any(axis=1)]
+    if len(faces) == 0:
+        return None
+    part = topology_of(scan.part(faces))
+    return Surface(part, BoxTree(part.scan))
 
 
 def _site(position: SitePosition, walls: Walls, denture: Against) -> SiteWall:

@@ -50,3 +50,11 @@ class Scan:
         if factor == 1.0:
             return self
         return Scan(self.vertices * factor, self.faces, self.vertex_rgb)
+
+    def part(self, faces: Faces) -> Scan:
+        """Some of its facets, (k, 3) int32, with their corners alone, in the order they had."""
+        used = np.zeros(self.n_vertices, dtype=bool)
+        used[faces.ravel()] = True
+        number = np.cumsum(used, dtype=np.int32) - np.int32(1)
+        rgb = None if self.vertex_rgb is None else self.vertex_rgb[used]
+        return Scan(self.vertices[used], number[faces], rgb)

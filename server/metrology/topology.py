@@ -7,12 +7,12 @@ facets that may be double, so that a hostile mesh costs hardly more than an hone
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from server.metrology.made_once import made_once
 from server.metrology.scan import Faces, Points, Scan
 
 NO_TWIN = -1
@@ -49,20 +49,20 @@ class Topology:
     areas_mm2: Floats
     n_crowded_edges: int
 
-    @cached_property
+    @made_once
     def shell_areas_mm2(self) -> Floats:
         return np.bincount(self.face_shell, weights=self.areas_mm2).astype(np.float64)
 
-    @cached_property
+    @made_once
     def area_mm2(self) -> float:
         return float(self.areas_mm2.sum())
 
-    @cached_property
+    @made_once
     def vertex_normals(self) -> Points:
         """(n, 3) float64, unit, weighted by area; zero where a vertex has no facet with an area."""
         return _vertex_normals(self.scan.faces, self.normals, self.areas_mm2, self.scan.n_vertices)
 
-    @cached_property
+    @made_once
     def vertex_areas_mm2(self) -> Floats:
         """(n,) a third of the area of the facets around each vertex."""
         thirds = np.repeat(self.areas_mm2 / 3.0, 3)
@@ -70,7 +70,7 @@ class Topology:
             np.float64
         )
 
-    @cached_property
+    @made_once
     def edge_lengths_mm(self) -> Floats:
         """Length of every edge, once, in no particular order."""
         keep = (self.twin < 0) | (self.twin > np.arange(len(self.twin)))
@@ -78,11 +78,11 @@ class Topology:
         b = self.scan.faces[:, (1, 2, 0)].ravel()[keep]
         return np.asarray(np.linalg.norm(self.scan.vertices[a] - self.scan.vertices[b], axis=1))
 
-    @cached_property
+    @made_once
     def border_half_edges(self) -> Ints:
         return np.flatnonzero(self.twin == NO_TWIN).astype(np.int32)
 
-    @cached_property
+    @made_once
     def n_edges(self) -> int:
         """Distinct edges; an edge in which many facets meet counts once."""
         faces = self.scan.faces
@@ -92,14 +92,14 @@ class Topology:
             return int(np.count_nonzero(self.twin == NO_TWIN) + np.count_nonzero(self.twin >= 0) // 2)
         return len(np.unique((low << 32 | high).ravel()))
 
-    @cached_property
+    @made_once
     def euler_characteristic(self) -> int:
         """Vertices in use - edges + facets."""
         used = np.zeros(self.scan.n_vertices, dtype=bool)
         used[self.scan.faces.ravel()] = True
         return int(used.sum()) - self.n_edges + self.scan.n_faces
 
-    @cached_property
+    @made_once
     def shell_volumes_mm3(self) -> Floats:
         """Signed volume of each shell, positive where normals point outward; means little for an open one."""
         v = self.scan.vertices - self.scan.vertices.mean(axis=0)
@@ -109,7 +109,7 @@ class Topology:
             np.float64
         )
 
-    @cached_property
+    @made_once
     def shell_border_edges(self) -> NDArray[np.int64]:
         """How many border edges each shell has; 0 for a closed one."""
         shells = self.face_shell[self.border_half_edges // 3]

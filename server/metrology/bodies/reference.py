@@ -8,7 +8,6 @@ closed, hollow inside or not: only what a scanner can see from outside and above
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +15,7 @@ from scipy.spatial import cKDTree
 
 from server.metrology.bodies.outside import open_side, samples_of
 from server.metrology.bvh import BoxTree
+from server.metrology.made_once import made_once
 from server.metrology.rigid import small_motion, turn
 from server.metrology.scan import Points, Scan, facet_centres
 
@@ -68,33 +68,33 @@ class ReferenceBody:
     crease_reach_mm: Floats
     area_per_sample_mm2: float
 
-    @cached_property
+    @made_once
     def height_mm(self) -> float:
         return float(self.points[:, 2].max())
 
-    @cached_property
+    @made_once
     def reach_mm(self) -> float:
         """Largest distance of the outer surface from the axis."""
         return float(np.hypot(self.points[:, 0], self.points[:, 1]).max())
 
-    @cached_property
+    @made_once
     def has_plain_top(self) -> bool:
         """Whether part of what faces up near the top is the same after any turn about the axis."""
         is_up = (self.normals[:, 2] > 0.5) & (self.points[:, 2] > 0.5 * self.height_mm)
         return bool((is_up & ~self.is_index).sum() > 0.1 * is_up.sum())
 
-    @cached_property
+    @made_once
     def foot_mm(self) -> float:
         """Largest distance of the lowest millimetre from the axis: what stands on the tissue."""
         is_low = self.points[:, 2] < self.points[:, 2].min() + 1.0
         return float(np.hypot(self.points[is_low, 0], self.points[is_low, 1]).max())
 
-    @cached_property
+    @made_once
     def girth_mm(self) -> float:
         """Largest distance of the outer surface from the seat."""
         return float(np.linalg.norm(self.points, axis=1).max())
 
-    @cached_property
+    @made_once
     def is_round(self) -> bool:
         """Whether most of it lies on a surface of revolution."""
         return float(self.is_index.mean()) <= MOST_INDEX_SHARE
@@ -103,22 +103,22 @@ class ReferenceBody:
     def area_mm2(self) -> float:
         return len(self.points) * self.area_per_sample_mm2
 
-    @cached_property
+    @made_once
     def tree(self) -> BoxTree:
         return BoxTree(self.outer)
 
-    @cached_property
+    @made_once
     def crease_tree(self) -> cKDTree | None:
         return cKDTree(self.creases) if len(self.creases) else None
 
-    @cached_property
+    @made_once
     def facet_normals(self) -> Points:
         """(m, 3) outward unit normals of the facets of `outer`."""
         a, b, c = (self.outer.vertices[self.outer.faces[:, k]] for k in range(3))
         n = np.cross(b - a, c - a)
         return np.asarray(n / np.linalg.norm(n, axis=1, keepdims=True))
 
-    @cached_property
+    @made_once
     def is_top(self) -> Mask:
         """(n,) samples of the surface that faces along the axis within 0.3 mm of the highest."""
         return np.asarray((self.points[:, 2] > self.height_mm - 0.3) & (self.normals[:, 2] > 0.8))

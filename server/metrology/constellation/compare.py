@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.metrology.constellation.pairing import Assignment, assignments
-from server.metrology.constellation.poses import Floats, Paired, Poses, angles_rad
+from server.metrology.constellation.poses import MOST_POSES, Floats, Paired, Poses, angles_rad
 from server.metrology.constellation.seating import misfit_of, seated
 from server.metrology.constellation.shape_change import Scale, ShapeChange, scale_of, shape_change_of
 from server.metrology.constellation.suspects import LEAST_PAIRS, Suspects, log_evidence_of, suspects_of
@@ -105,6 +105,12 @@ def compare(a: Poses, b: Poses) -> Comparison | None:
     ways = turned if hand is Hand.MIRRORED or not plain else plain
     is_rivalled = len(ways) > 1 and ways[0].log - ways[1].log < CLEAR_LOG_ODDS
     return _compared(a, b, ways[0], ways[1] if is_rivalled else None, hand, float(odds))
+
+
+def compared(a: Poses, b: Poses) -> Comparison | None:
+    """The same; None too where one is empty, or has more poses than can be compared."""
+    n = (len(a.positions_mm), len(b.positions_mm))
+    return compare(a, b) if min(n) > 0 and max(n) <= MOST_POSES else None
 
 
 def _weighed(a: Poses, image: Poses, b: Poses) -> list[_Weighed]:

@@ -4,13 +4,13 @@ pieces of them that no sharp turn runs through."""
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from server.metrology.made_once import made_once
 from server.metrology.scan import Points, facet_centres
 from server.metrology.topology import Topology
 
@@ -38,7 +38,7 @@ class FacetGraph:
     normals: Points
     areas_mm2: Floats
 
-    @cached_property
+    @made_once
     def pieces(self) -> Ints:
         """(m,) the number of the piece each facet is in."""
         cells = np.floor((self.centres - self.centres.min(axis=0)) / PIECE_MM).astype(np.int64)

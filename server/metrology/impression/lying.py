@@ -40,12 +40,19 @@ def known_by(denture: Topology, scans: tuple[Lain, ...]) -> Floats:
     from it, 0 where they say nothing, as beyond their borders."""
     points = facet_centres(denture.scan.vertices, denture.scan.faces)
     lies_on = np.zeros(len(points), dtype=bool)
-    is_away = np.full(len(points), len(scans) > 0)
     for lain in scans:
-        at, normals = apply(lain.T, points), turn(lain.T, denture.normals)
-        lies_on |= _lies_on(lain.surface, at, normals)
-        is_away &= _is_away(lain.surface, at, normals)
-    return np.where(lies_on, 1.0, np.where(is_away, -1.0, 0.0))
+        left = np.flatnonzero(~lies_on)
+        lies_on[left] = _lies_on(lain.surface, *_moved(lain, points[left], denture.normals[left]))
+    away = np.flatnonzero(~lies_on) if scans else np.zeros(0, dtype=np.int64)
+    for lain in scans:
+        away = away[_is_away(lain.surface, *_moved(lain, points[away], denture.normals[away]))]
+    known = np.where(lies_on, 1.0, 0.0)
+    known[away] = -1.0
+    return known
+
+
+def _moved(lain: Lain, points: Points, normals: Points) -> tuple[Points, Points]:
+    return apply(lain.T, points), turn(lain.T, normals)
 
 
 def _lies_on(scan: Surface, at: Points, normals: Points) -> Mask:
@@ -59,6 +66,8 @@ def _lies_on(scan: Surface, at: Points, normals: Points) -> Mask:
 
 def _is_away(scan: Surface, at: Points, normals: Points) -> Mask:
     """(m,) whether places lie farther than OFF_MM before the scan and face as it does there, by one place of each cell."""
+    if len(at) == 0:
+        return np.zeros(0, dtype=bool)
     cells = np.floor((at - at.min(axis=0)) / CELL_MM).astype(np.int64)
     key = cells[:, 0] << 42 | cells[:, 1] << 21 | cells[:, 2]
     _, one, cell = np.unique(key, return_index=True, return_inverse=True)

@@ -34,6 +34,4 @@ def positive_of(topology: Topology, is_impression: Mask) -> Positive:
     parts = topology_of(Scan(scan.vertices, scan.faces[chosen]))
     kept = parts.shell_areas_mm2 >= min(LEAST_PIECE_MM2, float(parts.shell_areas_mm2[0]))
     chosen = chosen[kept[parts.face_shell]]
-    used, faces = np.unique(scan.faces[chosen][:, ::-1], return_inverse=True)
-    rgb = None if scan.vertex_rgb is None else scan.vertex_rgb[used]
-    return Positive(Scan(scan.vertices[used], faces.reshape(-1, 3).astype(np.int32), rgb), chosen)
+    return Positive(scan.part(scan.faces[chosen][:, ::-1]), chosen)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from server.metrology.bvh import BoxTree
+from server.metrology.made_once import made_once
 from server.metrology.scan import Points
 from server.metrology.topology import NO_TWIN, Topology
 
@@ -39,7 +39,7 @@ class Surface:
     topology: Topology
     tree: BoxTree
 
-    @cached_property
+    @made_once
     def is_border_facet(self) -> NDArray[np.bool_]:
         """(m,) whether a facet touches a border: a closest point there says nothing of what lies beyond it."""
         scan = self.topology.scan

@@ -163,8 +163,7 @@ def _in_large(vertices: Floats, faces: NDArray[np.int32]) -> Scan:
     side."""
     topology = topology_of(Scan(vertices, faces))
     faces = faces[topology.shell_areas_mm2[topology.face_shell] >= LEAST_FACE_MM2]
-    used, flat = np.unique(faces, return_inverse=True)
-    return Scan(vertices[used], flat.reshape(-1, 3).astype(np.int32))
+    return Scan(vertices, faces).part(faces)
 
 
 def short_by_mm(ways_mm: Floats, scatter_mm: float) -> float:
