@@ -107,7 +107,8 @@ def settle(
     too few do."""
     fit: BodyFit | None = None
     for reach in reaches_mm:
-        fit = _solve(T, paired := pair(body, T, points, normals, reach), paired.counts, reach / TUKEY)
+        paired = pair(body, T, points, normals, reach)
+        fit = _solve(T, paired, paired.counts, reach / TUKEY)
         if fit is None:
             return None
         T = fit.T_scan_body
