@@ -25,12 +25,19 @@ class Lacking(Exception):
         self.crashed = crashed
 
 
-def _result(measure: RecordMeasure[R] | CaseMeasure[R], made: Measurement | None) -> R:
+def _result(
+    measure: RecordMeasure[R] | CaseMeasure[R], measurements: Mapping[str, Measurement], read: dict[str, Result]
+) -> R:
+    """read: results read before, by the measure's name; what many rules ask for is read once."""
+    made, known = measurements.get(measure.name), read.get(measure.name)
+    if isinstance(known, measure.result):
+        return known
     if made is None:
         raise Lacking(f"{measure.name} was not measured")
     if made.status is not Status.MEASURED:
         raise Lacking(made.says, because=made.because, crashed=made.status is Status.CRASHED)
-    return measure.result.model_validate(made.result)
+    read[measure.name] = result = measure.result.model_validate(made.result)
+    return result
 
 
 @dataclass(frozen=True)
@@ -40,6 +47,7 @@ class RecordEvidence:
     entry: RecordEntry
     sha256: str
     measurements: Mapping[str, Measurement] = field(default_factory=dict)
+    _read: dict[str, Result] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @property
     def file(self) -> str:
@@ -51,7 +59,7 @@ class RecordEvidence:
 
     def result(self, measure: RecordMeasure[R]) -> R:
         """The result of a measure of this record. Raises Lacking where there is none."""
-        return _result(measure, self.measurements.get(measure.name))
+        return _result(measure, self.measurements, self._read)
 
 
 @dataclass(frozen=True)
@@ -86,6 +94,7 @@ class CaseEvidence:
     replaced: Mapping[str, RecordEvidence] = field(default_factory=dict)
     elsewhere: tuple[KnownSurface, ...] = ()
     bodies: Mapping[str, BodyEntry] = field(default_factory=dict)
+    _read: dict[str, Result] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def of_roles(self, roles: Iterable[Role]) -> tuple[RecordEvidence, ...]:
         wanted = frozenset(roles)
@@ -93,7 +102,7 @@ class CaseEvidence:
 
     def result(self, measure: CaseMeasure[R]) -> R:
         """The result of a measure over several records. Raises Lacking where there is none."""
-        return _result(measure, self.measurements.get(measure.name))
+        return _result(measure, self.measurements, self._read)
 
     def result_or_none(self, measure: CaseMeasure[R]) -> R | None:
         """The same for who can do without."""

@@ -114,16 +114,20 @@ def _rejudging(real: Path) -> Figure:
         return function(*arguments)
 
     made = {record.entry.file: measured(record, record_set.bodies, here) for record in record_set.records}
-    evidence = CaseEvidence(
-        form=record_set.form,
-        records=tuple(
-            RecordEvidence(record.entry, "0" * 64, {m.measure: m for m in made[record.entry.file]})
-            for record in record_set.records
-        ),
-        now=NOW,
-    )
+
+    def judging() -> object:
+        evidence = CaseEvidence(
+            form=record_set.form,
+            records=tuple(
+                RecordEvidence(record.entry, "0" * 64, {m.measure: m for m in made[record.entry.file]})
+                for record in record_set.records
+            ),
+            now=NOW,
+        )
+        return judge_case(evidence)
+
     times = least_times_s(
-        {"judging": lambda: judge_case(evidence), "measuring": lambda: verdict_on(real, here)},
+        {"judging": judging, "measuring": lambda: verdict_on(real, here)},
         repeats=REPEATS,
     )
     shown = {f"{name}_s": seconds for name, seconds in times.items()}
