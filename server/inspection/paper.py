@@ -23,7 +23,7 @@ from server.rules.cautions import CAUTIONS
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
 from server.rules.numbers import limit_words, measured
-from server.rules.wording import listed, sentence
+from server.rules.wording import listed, sentence, source_words
 
 TEMPLATE = Path(__file__).resolve().parents[2] / "templates" / "report" / "report.typ"
 _TITLES = {rule.id: rule.title for rule in RULES}
@@ -158,7 +158,7 @@ def _finding(finding: Finding, roles: Mapping[str, Role], drawn: Drawn) -> dict[
         "says": finding.says,
         "value": _value_words(finding),
         "limit": limit_words(limit, finding.unit) if limit else "",
-        "source": f"{limit.source} ({limit.standing})" if limit else "",
+        "source": source_words(limit.source, limit.standing) if limit else "",
         "remedy": finding.remedy,
         "picture": drawn.of(finding),
     }

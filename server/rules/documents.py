@@ -15,6 +15,7 @@ from server.records.roles import Role
 from server.rules.catalogue import RULES
 from server.rules.limit import Level, Limit, Standing
 from server.rules.rule import VALUE, Rule, Scope
+from server.rules.wording import source_words
 
 HEADINGS = ("Why", "How", "Not seen")
 """What every rule's file says after its first line; “Source” may follow."""
@@ -30,6 +31,10 @@ class LimitRow:
     definitive: str
     standing: str
     source: str
+
+    @property
+    def source_words(self) -> str:
+        return source_words(self.source, self.standing)
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,9 @@ class Lacking(Exception):
 
 
 def _result(
-    measure: RecordMeasure[R] | CaseMeasure[R], measurements: Mapping[str, Measurement], read: dict[str, Result]
+    measure: RecordMeasure[R] | CaseMeasure[R],
+    measurements: Mapping[str, Measurement],
+    read: dict[str, Result],
 ) -> R:
     """read: results read before, by the measure's name; what many rules ask for is read once."""
     made, known = measurements.get(measure.name), read.get(measure.name)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from server.records.case_form import Site
+from server.rules.limit import Standing
 
 
 def listed(items: Sequence[str], last: str = "and") -> str:
@@ -22,6 +23,12 @@ def count_words(count: int, one: str, many: str = "") -> str:
 def sentence(text: str) -> str:
     """The text with a capital at the front."""
     return text[:1].upper() + text[1:]
+
+
+def source_words(source: str, standing: str) -> str:
+    """Where a limit's numbers come from and how they stand; once, where the source itself says that they are practice."""
+    says_so = source.lower().startswith("common practice") or "our own proposal" in source
+    return source if says_so and standing == Standing.PRACTICE.value else f"{source} ({standing})"
 
 
 def site_words(index: int, site: Site) -> str:

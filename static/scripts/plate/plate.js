@@ -7,6 +7,7 @@ const root = document.getElementById("plate");
 const says = document.getElementById("plate-says");
 const NO_DRAWING = "This browser cannot draw in space (it has no WebGL). All that would be shown here is said in the tables below.";
 const NOT_FETCHED = "What is to be drawn could not be fetched; load the page again. The tables below say the same.";
+const NOTHING_YET = "Nothing is drawn yet: each record is drawn here, without loading the page again, as soon as it has been read.";
 const SOFT = /swiftshader|llvmpipe|softpipe|software|basic render/i;
 let scene = null;
 let tasks = null;
@@ -54,6 +55,7 @@ async function open() {
 
 function wordsOf(plate, { layers }) {
   const lacking = layers.filter((layer) => !layer.mesh).length;
+  if (lacking === layers.length) return NOTHING_YET;
   const worst = Math.max(0, ...layers.filter((layer) => layer.mesh).map((layer) => layer.deviation));
   const left = lacking ? ` ${lacking} of ${layers.length} records not drawn; the list says why.` : "";
   return `${plate.says} Previews, which lie on the scans to ${worst.toFixed(2)} mm (99 % of points).${left} The tables below say the same in words.`;

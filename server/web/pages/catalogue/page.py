@@ -12,6 +12,7 @@ from server.rules.documents import RuleRow
 from server.rules.limit import Standing
 from server.rules.rule import VALUE, Rule
 from server.rules.sheet import DEFAULT_SHEETS, ToleranceSheet
+from server.rules.wording import source_words
 from server.web.pages.parts import Frame, TagView, level_tag
 
 GROUP_WORDS = {
@@ -25,7 +26,7 @@ class RuleView:
     anchor: str
     row: RuleRow
     level: TagView | None
-    standing: str
+    source_words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +55,7 @@ def rules_page(frame: Frame, rows: Sequence[RuleRow]) -> RulesPage:
 
 def _rule(row: RuleRow) -> RuleView:
     level = level_tag(row.level) if row.level is not None else None
-    return RuleView(row.id.replace("/", "-"), row, level, row.standing)
+    return RuleView(row.id.replace("/", "-"), row, level, source_words(row.source, row.standing))
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from server.records.roles import Role
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
 from server.rules.numbers import limit_words, measured
-from server.rules.wording import count_words, sentence
+from server.rules.wording import count_words, sentence, source_words
 from server.web.pages.chair.build import (
     UNIT_WORDS,
     Judged,
@@ -158,7 +158,7 @@ def _row(finding: Finding, roles: Mapping[str, Role], judged: Judged, *, may_wai
         where=where_words(finding),
         has_place=has_place(finding, judged.report),
         remedy=finding.remedy if is_grave else "",
-        source=f"{finding.limit.source} ({finding.limit.standing})" if finding.limit else "",
+        source=source_words(finding.limit.source, finding.limit.standing) if finding.limit else "",
         waived_words=waived_words,
         may_waive=may_waive and is_grave and not waived_words,
         waive_asks=CONSENT if finding.level is Level.RETURN else "",
