@@ -97,14 +97,18 @@ def check(
             report = check_folder(
                 record_set, now=_time(now), run=children.run, sheet=applied, workers=CHILDREN
             )
+            from server.inspection.places import Places, write_places
+
+            places = Places(record_set.records, children.run)
+            if pictures is not None:
+                write_pictures(report, pictures)
+                report = write_places(report, places, pictures)
+            if pdf is not None:
+                from server.inspection.paper import report_pdf
+
+                write_whole(pdf, report_pdf(report, record_set.form, place=places.svg))
         if json_file is not None:
             write_report(report, json_file)
-        if pdf is not None:
-            from server.inspection.paper import report_pdf
-
-            write_whole(pdf, report_pdf(report, record_set.form))
-        if pictures is not None:
-            write_pictures(report, pictures)
     except (ArchproofError, OSError) as error:
         typer.echo(words_of(error), err=True)
         raise typer.Exit(UNUSABLE) from error

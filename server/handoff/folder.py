@@ -13,6 +13,7 @@ from server.handoff.package.archive import write_package
 from server.handoff.package.parts import make_parts
 from server.handoff.papers import papers_of
 from server.inspection.folder import Inspected, RecordSet
+from server.inspection.places import Places
 from server.inspection.report import Report
 from server.rules.finding import Finding
 from server.rules.limit import Level
@@ -74,7 +75,12 @@ def release_folder(
     )
     partial = out.with_name(out.name + ".partial")
     try:
-        made = write_package(partial, parts, told, papers_of(report, record_set.form, told))
+        made = write_package(
+            partial,
+            parts,
+            told,
+            papers_of(report, record_set.form, told, Places(record_set.records, run).svg),
+        )
         partial.replace(out)
     finally:
         partial.unlink(missing_ok=True)

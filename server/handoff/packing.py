@@ -9,6 +9,7 @@ import hashlib
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
+from typing import Any
 
 from server.accounts.work import PORTAL, Work, reading, writing
 from server.cases.lookup import current_round, touch
@@ -24,6 +25,7 @@ from server.handoff.tables import Release
 from server.inspection.body_meshes import opened
 from server.inspection.evidence import all_kept, open_record, standing_of
 from server.inspection.judgements import report_of
+from server.inspection.places import Places
 from server.kit.jobs import Doing, Job
 from server.kit.portal import Portal
 
@@ -43,7 +45,7 @@ def package_key(release_id: str) -> str:
     return f"packages/{release_id}.zip"
 
 
-def doings(portal: Portal, run: Callable[..., Parts]) -> Mapping[Job, Doing]:
+def doings(portal: Portal, run: Callable[..., Any]) -> Mapping[Job, Doing]:
     """What a job of packing does. `run`: as for measuring."""
     return {
         PACK_RELEASE: Doing(
@@ -52,7 +54,7 @@ def doings(portal: Portal, run: Callable[..., Parts]) -> Mapping[Job, Doing]:
     }
 
 
-def pack(portal: Portal, run: Callable[..., Parts], release_id: str) -> None:
+def pack(portal: Portal, run: Callable[..., Any], release_id: str) -> None:
     """Makes and keeps the archive of a release; does nothing where that is done."""
     with reading(portal, PORTAL) as work:
         release = work.session.get(Release, release_id)
@@ -66,9 +68,9 @@ def pack(portal: Portal, run: Callable[..., Parts], release_id: str) -> None:
     with ExitStack() as stack, portal.store.scratch() as path:
         files = tuple(stack.enter_context(open_record(portal, r)) for r in standing.records)
         meshes = stack.enter_context(opened(portal, standing.bodies))
-        parts = run(make_parts, form, files, kept, meshes)
+        parts: Parts = run(make_parts, form, files, kept, meshes)
         told = Manifest.model_validate(release.manifest)
-        write_package(path, parts, told, papers_of(report, form, told))
+        write_package(path, parts, told, papers_of(report, form, told, Places(files, run).svg))
         _keep(portal, release_id, path)
 
 

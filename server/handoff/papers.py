@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from server.handoff.manifest import Accepted, Manifest
 from server.handoff.package.archive import Papers
-from server.inspection.paper import AcceptedLine, report_pdf
+from server.inspection.paper import AcceptedLine, Place, report_pdf
 from server.inspection.report import Report
 from server.records.case_form import CaseForm
 
 
-def papers_of(report: Report, form: CaseForm, release: Manifest) -> Papers:
-    """Both."""
+def papers_of(report: Report, form: CaseForm, release: Manifest, place: Place) -> Papers:
+    """Both. place: draws where a finding points."""
     lines = [accepted_line(accepted) for accepted in release.accepted]
-    return Papers(report.model_dump_json(indent=1).encode(), report_pdf(report, form, lines))
+    return Papers(report.model_dump_json(indent=1).encode(), report_pdf(report, form, lines, place))
 
 
 def accepted_line(accepted: Accepted) -> AcceptedLine:

@@ -15,18 +15,15 @@ from server.cases.lookup import entry_of, find_record_of, touch
 from server.cases.tables import Case, CaseState, Measuring, Record
 from server.errors import NotFound
 from server.inspection.child import ChildLost
-from server.inspection.measuring import NO_BODIES, RecordFile, bench_of
+from server.inspection.drawn import DRAWN_ROLES, drawn
+from server.inspection.measuring import RecordFile
 from server.kit.jobs import Doing, Job
 from server.kit.logs import log
 from server.kit.portal import Portal
-from server.measures.measure import NotMeasured
-from server.metrology.preview.thinning import REVISION, NoPreview, preview_of
+from server.metrology.preview.thinning import REVISION
 from server.records.case_form import RecordEntry
-from server.records.roles import MESH_ROLES, Role
+from server.records.roles import MESH_ROLES
 from server.uploads.finishing import open_blob, preview_folder
-
-DRAWN_ROLES = MESH_ROLES | {Role.MARKERS}
-"""Roles whose record may be a surface."""
 
 
 class NotDrawn(NotFound):
@@ -38,15 +35,6 @@ class NotDrawn(NotFound):
 def preview_key(sha256: str, unit: str) -> str:
     """Where the preview of that content in that unit lies in the store."""
     return f"{preview_folder(sha256)}/{unit}-{REVISION}"
-
-
-def drawn(record: RecordFile) -> bytes:
-    """The preview of a record, gzipped; empty where it shows no surface whose lengths are known, or one that cannot be made
-    small enough. Runs in a measuring child."""
-    try:
-        return preview_of(bench_of(record, NO_BODIES).scan).data
-    except (NotMeasured, NoPreview):
-        return b""
 
 
 def doings(portal: Portal, run: Callable[..., bytes]) -> Mapping[Job, Doing]:

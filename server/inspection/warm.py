@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from server.explain.png import png
 from server.explain.surface_picture import record_drawing
+from server.inspection.drawn import drawn
 from server.inspection.measuring import RecordFile, measure_case, measure_record
-from server.inspection.previews import drawn
 from server.measures.body_set import BodyFile, BodySet
 from server.metrology.preview.decoding import scan_of
 from server.records.bodies import BodyEntry

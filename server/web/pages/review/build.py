@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from server.cases.lookup import CaseView
 from server.cases.tables import CaseState, Measuring, Record
 from server.handoff.tables import Release
-from server.inspection.previews import DRAWN_ROLES
+from server.inspection.drawn import DRAWN_ROLES
 from server.inspection.report import Report
 from server.records.roles import Role
 from server.rules.finding import Finding

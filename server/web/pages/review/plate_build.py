@@ -11,7 +11,7 @@ import numpy as np
 from server.cases.lookup import CaseView
 from server.cases.tables import Record
 from server.explain.coverage import CoverageFigure, percent
-from server.inspection.previews import DRAWN_ROLES
+from server.inspection.drawn import DRAWN_ROLES
 from server.inspection.report import Report
 from server.measures.markers import MARKERS
 from server.metrology.preview.thinning import REVISION
