@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Locator, Page, expect
+from playwright.sync_api import FileChooser, Locator, Page, expect
 
 from tests.browser.conftest import DESK, TABLET, Watched
 from tests.browser.portal import CLINIC_EMAIL, LAB_EMAIL, PASSWORD
@@ -20,7 +20,6 @@ CODE = "K-0917"
 VERDICT_MS = 120_000
 PATIENT_MS = 30_000
 SETTLED_MS = 500
-"""Chromium opens no window for files while a page has just come up."""
 SEEN = """() => {
   const shown = [document.activeElement, document.activeElement.closest('label')].filter(Boolean);
   const next = document.activeElement.nextElementSibling;
@@ -51,14 +50,21 @@ def write(page: Page, goal: Locator, text: str) -> None:
     page.keyboard.type(text)
 
 
+def _heard(_: FileChooser) -> None:
+    """That the window opened is waited for where the key is pressed."""
+
+
 def pick(page: Page, goal: Locator, path: Path) -> None:
-    """Opens the browser's own window for files by a key, once the page is all there; what is chosen there is beyond the page."""
+    """Opens the browser's own window for files by a key; what is chosen there is beyond the page. Who wants to hear of that window
+    must have said so some time before the key."""
+    page.on("filechooser", _heard)
     page.wait_for_load_state("load")
     page.wait_for_timeout(SETTLED_MS)
     tab_to(page, goal)
     with page.expect_file_chooser() as chooser:
         page.keyboard.press("Enter")
     chooser.value.set_files(path)
+    page.remove_listener("filechooser", _heard)
 
 
 def sign_in(page: Page, email: str) -> None:
@@ -117,6 +123,31 @@ def test_the_way_of_a_case_by_keys(open_page: Callable[..., Watched], tmp_path: 
     expect(clinic.locator("#talk")).to_contain_text("Scanned once more.")
     press(clinic, clinic.get_by_role("button", name="Sign out"))
     clinic.wait_for_url("**/sign-in**")
+
+    expect(lab.locator("#talk")).to_contain_text("Scanned once more.", timeout=PATIENT_MS)
+    waive_all(lab)
+    press(lab, lab.get_by_role("button", name="Release to design"))
+    expect(lab.locator("#standing")).to_contain_text("released", ignore_case=True, timeout=PATIENT_MS)
+    fetched = lab.locator("#release a[download]")
+    fetched.wait_for(timeout=VERDICT_MS)
+    with lab.expect_download() as package:
+        press(lab, fetched)
+    assert package.value.suggested_filename.endswith(".zip")
+
+
+def waive_all(page: Page) -> None:
+    """Accepts each finding that stands against a release, the prescriber's agreement ticked where it is asked for."""
+    standing = page.locator("#findings tr", has=page.locator("form.waive"))
+    while left := standing.count():
+        row = standing.first
+        press(page, row.locator("summary"))
+        write(page, row.get_by_label("Why this can be accepted"), "Seen on the scan; the bridge is a trial.")
+        consent = row.locator('input[name="consent"]')
+        if consent.count():
+            press(page, consent, "Space")
+        press(page, row.get_by_role("button", name="Waive this finding"))
+        expect(page.locator("#findings form.waive").nth(left - 1)).to_have_count(0, timeout=PATIENT_MS)
+        page.wait_for_load_state("load")
 
 
 def send(page: Page) -> None:
