@@ -29,7 +29,8 @@ FIND = "async (asked) => (await axe.run(document, asked)).violations"
 
 
 def see(page: Page, name: str) -> None:
-    """Fails where axe-core finds anything against the page as it stands, in light or in dark."""
+    """Fails where axe-core finds anything against the page as it stands, in light or in dark, once all of it is there."""
+    page.wait_for_load_state("load")
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
         _keep(page, f"{name}-{scheme}")
