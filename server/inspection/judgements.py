@@ -11,7 +11,7 @@ from server.accounts.work import Work
 from server.cases.lookup import current_round
 from server.cases.tables import Case, Round
 from server.errors import NotFound
-from server.inspection.report import Report
+from server.inspection.report import Report, Verdict
 from server.inspection.tables import Judgement, Waiver
 from server.kit.ids import new_id
 from server.rules.finding import Finding
@@ -55,21 +55,22 @@ def mirror(case: Case, report: Report, waivers: Mapping[str, Waiver], *, is_open
         return
     left = open_findings(report, waivers)
     levels = [f.level for f in left]
-    case.verdict, case.headline = report.verdict.value, _says(report, left)[:2000]
+    is_to_redo = report.verdict is Verdict.RETURN and len(left) == len(open_findings(report, {}))
+    case.verdict = report.verdict.value
+    case.headline = (report.says if is_to_redo else lab_says(report, left))[:2000]
     case.open_returns, case.open_looks = levels.count(Level.RETURN), levels.count(Level.LOOK)
     case.lightness = Level.RETURN.gravity - gravest(levels).gravity
 
 
-def _says(report: Report, left: list[Finding]) -> str:
+def lab_says(report: Report, left: list[Finding]) -> str:
     """What is wrong in words, less what the lab has accepted. left: the findings that are still open."""
     n_accepted = len(open_findings(report, {})) - len(left)
-    if not n_accepted:
-        return report.says
     if not left:
-        return ALL_ACCEPTED
-    first = max(left, key=lambda f: f.level.gravity)
+        return ALL_ACCEPTED if n_accepted else report.says
+    first = max(left, key=lambda f: (f.level.gravity, not f.rule.startswith("form/")))
     more = f" {len(left) - 1} more." if len(left) > 1 else ""
-    return f"{first.says}{more} {n_accepted} accepted by the lab."
+    accepted = f" {n_accepted} accepted by the lab." if n_accepted else ""
+    return f"{first.says}{more}{accepted}"
 
 
 def report_of(work: Work, round_: Round) -> Report | None:

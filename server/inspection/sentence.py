@@ -10,6 +10,9 @@ from server.rules.finding import Finding
 from server.rules.limit import Level
 from server.rules.wording import listed
 
+WILL_LOOK = "Nothing must be rescanned yet; the lab will look at this: "
+"""What a clinic reads before the gravest thing that only the lab has to look at."""
+
 
 def headline(
     verdict: Verdict, findings: Sequence[Finding], case: CaseEvidence, not_measured: Sequence[str]
@@ -22,7 +25,7 @@ def headline(
     first = grave[0]  # what must be scanned again comes before what must be written
     more = f" {_count(len(grave) - 1)} below." if len(grave) > 1 else ""
     if verdict is Verdict.LOOK:
-        return f"Nothing must be rescanned yet; the lab will look at this: {first.says}{more}"
+        return f"{WILL_LOOK}{first.says}{more}"
     if first.rule.startswith("form/"):
         return f"Before the patient leaves, complete what the lab needs: {first.says}{more}"
     return f"Before the patient leaves, redo the {_what(first, case)}: {first.says}{more}"

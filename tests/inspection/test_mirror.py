@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from server.inspection.judgements import ALL_ACCEPTED, NOT_COMPLETE, finding_key, mirror
+from server.inspection.judgements import ALL_ACCEPTED, NOT_COMPLETE, finding_key, lab_says, mirror
+from server.inspection.report import Verdict
 from server.inspection.tables import Waiver
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
@@ -57,3 +58,12 @@ def test_what_the_lab_has_accepted_is_no_longer_what_is_wrong() -> None:
     accepted[keys["form/missing"]] = waiver(keys["form/missing"])
     mirror(shown, told, accepted, is_open=False)
     assert (shown.headline, shown.open_returns) == (ALL_ACCEPTED, 0)
+
+
+def test_of_a_look_lists_say_what_it_is_and_how_many_more() -> None:
+    shown = case()
+    looks = [f.model_copy(update={"level": Level.LOOK}) for f in (missing(), hole())]
+    told = report(*looks).model_copy(update={"verdict": Verdict.LOOK, "says": "For the clinic."})
+    mirror(shown, told, {}, is_open=False)
+    assert shown.headline == f"{hole().says} 1 more."
+    assert lab_says(told, []) == ALL_ACCEPTED

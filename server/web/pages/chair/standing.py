@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from server.cases.lookup import CaseView
 from server.cases.tables import CaseState, Measuring
+from server.inspection.judgements import lab_says
 from server.inspection.report import INCOMPLETE, Report
+from server.rules.finding import Finding
 from server.rules.limit import Level
 from server.rules.wording import count_words
 from server.web.pages.parts import StandingView
@@ -60,8 +62,8 @@ def _judged(view: CaseView, report: Report) -> StandingView:
     return StandingView(kind, report.says)
 
 
-def lab_standing_of(view: CaseView, report: Report | None) -> StandingView:
-    """The sentence for the lab: whose turn, and what the verdict rests on."""
+def lab_standing_of(view: CaseView, report: Report | None, left: list[Finding]) -> StandingView:
+    """The sentence for the lab: whose turn, and what the verdict rests on. left: the findings that nobody has waived."""
     state = view.case.state
     if state.is_over:
         return StandingView(
@@ -74,4 +76,4 @@ def lab_standing_of(view: CaseView, report: Report | None) -> StandingView:
     if report is None:
         return StandingView("plain", "The clinic is still collecting; no record has arrived.")
     turn = "" if state is CaseState.WITH_LAB else f"The case is {state.words}."
-    return StandingView(report.verdict.value, report.says, (turn,) if turn else ())
+    return StandingView(report.verdict.value, lab_says(report, left), (turn,) if turn else ())

@@ -7,6 +7,8 @@ from zoneinfo import ZoneInfo
 
 from server.cases.listing import CaseLine, CasePage
 from server.cases.tables import Case, CaseState
+from server.inspection.report import Verdict
+from server.inspection.sentence import WILL_LOOK
 from server.records.case_form import CaseForm
 from server.rules.limit import Level
 from server.web.pages.form.build import WORDS
@@ -78,4 +80,5 @@ def _next(case: Case) -> str:
         return "The lab looks at it. Nothing to do now."
     if not case.patient_code:
         return "Fill in the form, and send the scans as you take them."
-    return case.headline or "Send the scans as you take them."
+    before = WILL_LOOK if case.verdict == Verdict.LOOK.value else ""
+    return f"{before}{case.headline}" if case.headline else "Send the scans as you take them."

@@ -11,6 +11,7 @@ from server.cases.lookup import CaseView
 from server.cases.tables import CaseState, Measuring, Record
 from server.handoff.tables import Release
 from server.inspection.drawn import DRAWN_ROLES
+from server.inspection.judgements import OPEN_LEVELS
 from server.inspection.report import Report
 from server.records.roles import Role
 from server.rules.finding import Finding
@@ -87,7 +88,7 @@ def review_page(
         needed_by=time_view(case.needed_by, zone) if case.needed_by else None,
         due_words=due_words(case.needed_by, now) if case.needed_by and not case.state.is_over else "",
         is_late=is_late,
-        standing=lab_standing_of(view, report),
+        standing=lab_standing_of(view, report, _left(judged)),
         tally=_tally(report),
         found=tuple(row for row in rows if row.kind != "clear"),
         passed=tuple(row for row in rows if row.kind == "clear"),
@@ -165,11 +166,21 @@ def _row(finding: Finding, roles: Mapping[str, Role], judged: Judged, *, may_wai
     )
 
 
+def _left(judged: Judged) -> list[Finding]:
+    """What stands against a release: the findings at look or return that nobody has waived."""
+    found = judged.report.findings if judged.report else ()
+    return [f for f in found if f.level in OPEN_LEVELS and anchor_of(f) not in judged.waived]
+
+
 def _tally(report: Report | None) -> tuple[str, ...]:
     if report is None:
         return ()
     counts = {outcome: sum(1 for f in report.findings if f.outcome is outcome) for outcome in Outcome}
-    return tuple(f"{count} {OUTCOME_WORDS[outcome]}" for outcome, count in counts.items() if count)
+    return tuple(f"{count} {_counted(outcome, count)}" for outcome, count in counts.items() if count)
+
+
+def _counted(outcome: Outcome, count: int) -> str:
+    return "do not apply" if outcome is Outcome.NOT_APPLICABLE and count > 1 else OUTCOME_WORDS[outcome]
 
 
 def _record(record: Record, view: CaseView, report: Report | None, roles: Mapping[str, Role]) -> RecordRow:
@@ -220,16 +231,14 @@ def _package(release: Release) -> PackageView:
 def _releasing(
     view: CaseView, judged: Judged, roles: Mapping[str, Role], release: Release | None
 ) -> ReleaseView:
-    report, waived = judged.report, judged.waived
+    report = judged.report
     if view.case.state is CaseState.RELEASED:
         return ReleaseView(False, "Released to design.", _package(release) if release else None)
     if view.case.state is not CaseState.WITH_LAB:
         return ReleaseView(False, f"The case is {view.case.state.words}.")
     if report is None or any(r.measuring is not Measuring.MEASURED for r in view.records):
         return ReleaseView(False, "Not before every record is measured and judged.")
-    against = [
-        f for f in report.findings if f.level in (Level.LOOK, Level.RETURN) and anchor_of(f) not in waived
-    ]
+    against = _left(judged)
     if against:
         return ReleaseView(False, f"{count_words(len(against), 'finding')} must be cleared or waived first.")
     left = n_unmeasured(unmeasured(report, roles))
