@@ -137,5 +137,5 @@ def _says(told: BiteContactResult, role: Role) -> str:
     if met:
         touch = f"They touch {listed([f'{s.region.words} over {s.contact_mm2:.0f} mm²' for s in met])}."
     deep = told.pressed.depth_mm.value
-    inside = f" They stand inside each other by up to {deep:.2f} mm." if deep > 0.0 else ""
+    inside = f" They stand inside each other by up to {deep:.2f} mm." if deep >= 0.005 else ""
     return f"{sentence(role.words)}: least gaps to the other jaw {listed(gaps)}. {touch}{inside}"

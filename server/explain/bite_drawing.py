@@ -120,4 +120,4 @@ def _table(rows: tuple[RegionRow, ...], top: float) -> Iterator[Mark]:
 
 
 def _number(value: float | None) -> str:
-    return "-" if value is None else f"{value:.2f}"
+    return "-" if value is None else f"{value:z.2f}"
