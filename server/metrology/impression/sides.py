@@ -15,6 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import breadth_first_order, maximum_flow
@@ -148,9 +149,18 @@ def _middle_facets(graph: FacetGraph, piece: Ints, n: int) -> Ints:
     """(n,) the facet of each piece nearest to its middle."""
     total = np.maximum(np.bincount(piece, weights=graph.areas_mm2, minlength=n), 1e-12)
     middle = _summed(graph.centres * graph.areas_mm2[:, None], piece, n) / total[:, None]
-    off = ((graph.centres - middle[piece]) ** 2).sum(axis=1)
-    order = np.lexsort((off, piece))
-    return np.asarray(order[np.flatnonzero(np.diff(piece[order], prepend=-1))])
+    return np.asarray(_nearest_of_each(((graph.centres - middle[piece]) ** 2).sum(axis=1), piece, n))
+
+
+@njit(cache=True, nogil=True)
+def _nearest_of_each(off: Floats, piece: Ints, n: int) -> Ints:
+    """(n,) where the least of `off` (m,) stands in each piece; the first of several."""
+    best = np.full(n, -1, dtype=np.int64)
+    for i in range(len(off)):
+        k = piece[i]
+        if best[k] < 0 or off[i] < off[best[k]]:
+            best[k] = i
+    return best
 
 
 def _cut(graph: FacetGraph, pull: Floats) -> Mask:
