@@ -8,6 +8,7 @@ import threading
 import typer
 import uvicorn
 
+from seed_data.demo import load_scenario
 from server.accounts.invitations import first_administrator_link
 from server.app import build_app, open_portal
 from server.demo import PASSWORD, load_bodies, load_cases, load_people
@@ -49,7 +50,7 @@ def _listener(settings: Settings) -> socket.socket:
 
 
 def _demo(portal: Portal) -> tuple[DemoAccount, ...]:
-    people = load_people(portal)
+    load_people(portal)
 
     def play() -> None:
         try:
@@ -59,4 +60,21 @@ def _demo(portal: Portal) -> tuple[DemoAccount, ...]:
             log().error("the demo could not be played to its end", exc_info=fault)
 
     threading.Thread(target=play, name="demo", daemon=True).start()
-    return tuple(DemoAccount(f"{p.name}, {p.role.value}", p.email, PASSWORD) for p in people)
+    return demo_accounts()
+
+
+def demo_accounts() -> tuple[DemoAccount, ...]:
+    """Whom a visitor of the demo may be, and what waits for each."""
+    scenario = load_scenario()
+    names = {o.key: o.name for o in (scenario.lab, *scenario.clinics)}
+    return tuple(
+        DemoAccount(
+            who=person.name,
+            place=names[person.organisation],
+            sees=tuple(f"{c.patient_code}: {c.story}" for c in scenario.cases if c.author == person.email)
+            or (person.does,),
+            email=person.email,
+            password=PASSWORD,
+        )
+        for person in scenario.people
+    )

@@ -20,12 +20,13 @@ class DemoOrganisation:
 
 @dataclass(frozen=True, slots=True)
 class DemoPerson:
-    """organisation: the key of the lab or of a clinic."""
+    """organisation: the key of the lab or of a clinic. does: what there is to see for who is no author of cases."""
 
     email: str
     name: str
     role: DemoRole
     organisation: str
+    does: str = ""
 
 
 LAB = DemoOrganisation("lab", "Millrace Dental Laboratory")
@@ -34,12 +35,16 @@ CLINICS = (
     DemoOrganisation("beacon", "Beacon Hill Surgery"),
     DemoOrganisation("orchard", "Orchard Row Dental Care"),
 )
+LOOKS_AFTER = "The same, and who may do what: people, clinics, and the trail of what was done."
+REVIEWS = (
+    "The queue of all clinics: three cases wait. One can be released, two want a look: waive, or return them."
+)
 PEOPLE = (
-    DemoPerson("ines@millrace.invalid", "Ines Callard", DemoRole.ADMINISTRATOR, "lab"),
-    DemoPerson("tomas@millrace.invalid", "Tomas Wrede", DemoRole.LAB, "lab"),
-    DemoPerson("noor@millrace.invalid", "Noor Astley", DemoRole.LAB, "lab"),
     DemoPerson("frida@quayside.invalid", "Frida Hollis", DemoRole.CLINIC, "quayside"),
     DemoPerson("malik@quayside.invalid", "Malik Verran", DemoRole.CLINIC, "quayside"),
     DemoPerson("judit@beacon.invalid", "Judit Okonski", DemoRole.CLINIC, "beacon"),
     DemoPerson("emeka@orchard.invalid", "Emeka Tirado", DemoRole.CLINIC, "orchard"),
+    DemoPerson("noor@millrace.invalid", "Noor Astley", DemoRole.LAB, "lab", REVIEWS),
+    DemoPerson("tomas@millrace.invalid", "Tomas Wrede", DemoRole.LAB, "lab", REVIEWS),
+    DemoPerson("ines@millrace.invalid", "Ines Callard", DemoRole.ADMINISTRATOR, "lab", LOOKS_AFTER),
 )

@@ -94,7 +94,12 @@ def sign_in() -> Page:
         FieldView("password", "Password", kind="password"),
     )
     return SignInPage(
-        frame(Room.DOOR), email, password, "/", "Wrong.", (DemoAccount("A clinic", "a@b.example", "x"),)
+        frame(Room.DOOR),
+        email,
+        password,
+        "/",
+        "Wrong.",
+        (DemoAccount("Ada", "A clinic", ("Q-1: one",), "a@b.example", "x"),),
     )
 
 

@@ -11,9 +11,12 @@ from server.web.pages.parts import Frame
 
 @dataclass(frozen=True, slots=True)
 class DemoAccount:
-    """A demo account with its published password, offered only where the demo scenario runs."""
+    """A demo account with its published password, offered only where the demo scenario runs. sees: what waits for that person,
+    each in a sentence."""
 
     who: str
+    place: str
+    sees: tuple[str, ...]
     email: str
     password: str
 
