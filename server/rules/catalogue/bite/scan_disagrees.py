@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from types import MappingProxyType
 
-from server.measures.bite_relation import WORKING, Departs, Spot
+from server.measures.bite_relation import WORKING, Amount, Departs, Spot
 from server.measures.facing import FACING
 from server.measures.frames import JointResult, Link
 from server.measures.relation import TOLD, Came
@@ -27,6 +27,9 @@ from server.rules.frame_evidence import joint_of
 from server.rules.limit import Level, Limit, Standing
 from server.rules.rule import Observation, Rule, Seen
 from server.rules.wording import listed
+
+NAMED_DEG = 0.03
+"""A turn worth naming."""
 
 
 def _observe(record: RecordEvidence, case: CaseEvidence) -> Iterator[Seen]:
@@ -67,13 +70,19 @@ def _departures(departs: Departs, working: str) -> Iterator[Observation]:
         other_records=departs.against,
     )
     yield Observation(
-        f"Against {against} it has the opposing jaw turned by {departs.tilt_deg.value:.2f}°.{open_end}",
+        f"Against {against} it has the opposing jaw {_turned_words(departs.tilt_deg)}.{open_end}",
         value=departs.tilt_deg.value,
         u95=departs.tilt_deg.u95,
         limit="tilt",
         where=where,
         other_records=departs.against,
     )
+
+
+def _turned_words(tilt_deg: Amount) -> str:
+    if tilt_deg.value >= NAMED_DEG:
+        return f"turned by {tilt_deg.value:.2f}°"
+    return f"turned no further than scatter explains, which is known to ± {tilt_deg.u95:.2f}°"
 
 
 def _link(
