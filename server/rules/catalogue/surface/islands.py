@@ -16,17 +16,23 @@ from server.records.roles import Role
 from server.rules.evidence import CaseEvidence, RecordEvidence
 from server.rules.limit import Limit
 from server.rules.rule import VALUE, Observation, Rule, at
+from server.rules.wording import count_words
 
 
 def _observe(record: RecordEvidence, _case: CaseEvidence) -> Iterator[Observation]:
     shell = record.result(SHELL)
-    dust = f"; {shell.n_dust_shells} specks of dust are left out" if shell.n_dust_shells else ""
+    dust = f"; {count_words(shell.n_dust_shells, 'speck')} of dust left out" if shell.n_dust_shells else ""
     if not shell.n_islands:
         yield Observation(f"One piece, nothing loose beside it{dust}.", value=0.0)
         return
-    pieces = "one loose piece" if shell.n_islands == 1 else f"{shell.n_islands} loose pieces"
+    area = f"{shell.island_area_mm2:.0f} mm²"
+    lie = (
+        f"lies one loose piece of {area}"
+        if shell.n_islands == 1
+        else f"lie {shell.n_islands} loose pieces of {area} together"
+    )
     yield Observation(
-        f"Beside the {record.role.words} lie {pieces} of {shell.island_area_mm2:.0f} mm² together{dust}.",
+        f"Beside the {record.role.words} {lie}{dust}.",
         value=shell.island_area_mm2,
         where=at(record, [island.centre_mm for island in shell.islands[:5]]),
     )
