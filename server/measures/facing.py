@@ -99,7 +99,7 @@ def _row(patch: Patch) -> PatchFacing:
 
 FACING = RecordMeasure(
     name="surface.facing",
-    revision=5,
+    revision=6,
     result=FacingResult,
     roles=MESH_ROLES,
     compute=_measure,

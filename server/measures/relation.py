@@ -200,7 +200,7 @@ def rows_of(values: Floats) -> tuple[tuple[float, ...], ...]:
 
 RELATION = PairMeasure(
     name="frames.relation",
-    revision=5,
+    revision=6,
     result=RelationResult,
     roles=frozenset(MEETINGS),
     compute=_measure,

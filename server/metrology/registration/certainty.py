@@ -22,6 +22,9 @@ from server.metrology.rigid import apply
 Floats = NDArray[np.float64]
 
 PATCHES_MM = (3.0, 7.0, 15.0)
+FEWEST_PATCHES, FEWEST_LARGER = 9, 14
+"""Patches of the smallest size that tells anything, and of a larger one to be heard beside it: of nine patches, six of which the
+fit takes up, the greatest of several estimates is mostly chance."""
 HELD_POINTS = 5_000
 FEWEST_USED = 6
 LEAST_HELD = 0.001
@@ -132,7 +135,7 @@ def certainty_of(fit: Fit) -> Certainty:
     for size in PATCHES_MM:
         patches = _patch_sums(scores, fit.meeting.at[used], size)
         n = len(patches)
-        if n <= 8:
+        if n < (FEWEST_PATCHES if freedom == 1 else FEWEST_LARGER):
             continue
         covariance = inverse @ (patches.T @ patches) @ inverse * (n / (n - 6))
         if np.trace(_even(covariance, arm)) > np.trace(_even(best, arm)):
