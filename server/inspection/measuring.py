@@ -6,8 +6,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
 from server.measures.body_set import BodySet
+from server.measures.case_bench import CaseBench
 from server.measures.graph import CASE_MEASURES, RECORD_MEASURES
 from server.measures.measure import Measurement, resting_on
 from server.measures.reading import READING

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from server.measures.against import Missing
-from server.measures.bench import CaseBench
 from server.measures.bodies import BODIES
+from server.measures.case_bench import CaseBench
 from server.measures.frames import JOINT
 from server.measures.governing import SitePosition, Source, positions_or_why
 from server.measures.imprint_sites import IMPRINT_SITES

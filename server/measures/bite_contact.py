@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from server.measures.arch import is_beside_bodies
-from server.measures.bench import CaseBench
 from server.measures.bite_regions import ArchPlaces, Region, arch_places
 from server.measures.bite_relation import BITE_RELATION, PIECE_MM, Amount, BiteRelationResult
 from server.measures.bodies import BODIES
+from server.measures.case_bench import CaseBench
 from server.measures.facing import FACING
 from server.measures.measure import CaseMeasure, Result
 from server.measures.mouth import MOUTH

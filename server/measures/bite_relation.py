@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
-from server.measures.bench import CaseBench
+from server.measures.case_bench import CaseBench
 from server.measures.facing import FACING
 from server.measures.frames import ARM_MM, JOINT, MANY, JointResult, Placed
 from server.measures.measure import CaseMeasure, NotMeasured, Result

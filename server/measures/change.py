@@ -18,7 +18,8 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
+from server.measures.case_bench import CaseBench
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.reading import READING
 from server.measures.vectors import Vector3

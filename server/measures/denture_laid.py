@@ -13,8 +13,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from server.measures.bench import CaseBench
 from server.measures.bodies import BODIES
+from server.measures.case_bench import CaseBench
 from server.measures.frames import JointResult
 from server.measures.imprints import CARRIED_MM, IMPRINTS
 from server.measures.markers import poses_of

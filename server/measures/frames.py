@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
-from server.measures.bench import CaseBench
 from server.measures.bite_meeting import MEETING
+from server.measures.case_bench import CaseBench
 from server.measures.facing import FACING
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.relation import RELATION, TOLD, Came, Held, RelationResult, Rows, corners_of, rows_of

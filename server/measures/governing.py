@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.measures.against import Missing
-from server.measures.bench import CaseBench
 from server.measures.bodies import BODIES, BodySeen
+from server.measures.case_bench import CaseBench
 from server.measures.frames import JointResult
 from server.measures.imprint_sites import IMPRINT_SITES, ImprintSitesResult
 from server.measures.imprints import IMPRINTS

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from server.measures.against import Missing, against
-from server.measures.bench import CaseBench
+from server.measures.case_bench import CaseBench
 from server.measures.facing import FACING
 from server.measures.frames import JOINT, STITCHING_MM, JointResult
 from server.measures.measure import CaseMeasure, NotMeasured, Result

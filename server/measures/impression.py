@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from server.measures.arch import pose_of
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
 from server.measures.bodies import BODIES, BodySeen
+from server.measures.case_bench import CaseBench
 from server.measures.denture_laid import Laid, Way, by_imprints, jaw_scans, way_onto
 from server.measures.facing import FACING
 from server.measures.frames import JOINT, JointResult

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from server.measures.arch import pose_of
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
 from server.measures.bodies import BODIES, BodySeen
+from server.measures.case_bench import CaseBench
 from server.measures.denture_laid import imprints_on
 from server.measures.imprints import IMPRINTS
 from server.measures.markers import poses_of, positions_of

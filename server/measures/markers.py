@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
-from server.measures.bench import CaseBench
 from server.measures.bodies import BODIES, BodySeen
+from server.measures.case_bench import CaseBench
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.vectors import Vector3, vector
 from server.metrology.constellation.compare import Comparison, compare

@@ -18,7 +18,8 @@ from pydantic import BaseModel, ConfigDict
 from server.records.roles import Role, Unit
 
 if TYPE_CHECKING:
-    from server.measures.bench import CaseBench, RecordBench
+    from server.measures.bench import RecordBench
+    from server.measures.case_bench import CaseBench
     from server.records.case_form import CaseForm, Spots
 
 

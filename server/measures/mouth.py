@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.measures.arch import arch_without_bodies, plain_arch
-from server.measures.bench import CaseBench
 from server.measures.bodies import BODIES
+from server.measures.case_bench import CaseBench
 from server.measures.facing import FACING
 from server.measures.frames import JOINT, JointResult
 from server.measures.measure import CaseMeasure, NotMeasured, Result

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from server.measures.bench import CaseBench
 from server.measures.bodies import BODIES
+from server.measures.case_bench import CaseBench
 from server.measures.denture_laid import by_imprints, jaw_scans, way_onto
 from server.measures.facing import FACING
 from server.measures.frames import JOINT, JointResult

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from server.measures.arch import arch_without_bodies, pose_of
-from server.measures.bench import CaseBench
 from server.measures.bodies import BODIES, BodySeen
+from server.measures.case_bench import CaseBench
 from server.measures.measure import CaseMeasure, NotMeasured, Result
 from server.measures.vectors import Vector3, vector
 from server.metrology.arch import ArchFrame

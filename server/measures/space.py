@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from server.measures.against import Against, Missing, against
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
 from server.measures.bodies import BODIES
+from server.measures.case_bench import CaseBench
 from server.measures.facing import FACING
 from server.measures.frames import JOINT
 from server.measures.governing import SitePosition, Source, positions_or_why

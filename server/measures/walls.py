@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from server.measures.against import Against, Missing, against
-from server.measures.bench import CaseBench
 from server.measures.bodies import BODIES
+from server.measures.case_bench import CaseBench
 from server.measures.facing import FACING
 from server.measures.frames import JOINT, JointResult
 from server.measures.governing import SitePosition, positions_or_why

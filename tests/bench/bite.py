@@ -32,10 +32,11 @@ from seed_data.phantoms.phantom import draft_work
 from seed_data.phantoms.rigid import motion_about
 from seed_data.phantoms.scanner import Draft, scan
 from seed_data.phantoms.work import Work
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
 from server.measures.bite_contact import BITE_CONTACT, BiteContactResult
 from server.measures.bite_regions import Region, arch_places
 from server.measures.bite_relation import BITE_RELATION, BiteRelationResult, Spot
+from server.measures.case_bench import CaseBench
 from server.measures.frames import JOINT
 from server.measures.measure import Measurement, Status
 from server.measures.mouth import MOUTH, MouthResult

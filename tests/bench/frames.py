@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from seed_data.phantoms.telling import truth_of
 from seed_data.phantoms.truth import PhantomTruth
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
 from server.measures.body_set import BodySet
+from server.measures.case_bench import CaseBench
 from server.measures.frames import JOINT, JointResult
 from server.measures.measure import Measurement
 from server.metrology.rigid import angle_deg, apply, inverse

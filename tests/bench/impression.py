@@ -27,9 +27,10 @@ from seed_data.phantoms.scanner import Draft, scan
 from seed_data.phantoms.solids import DentureSolid, Placed
 from seed_data.phantoms.subjects import denture_subject
 from seed_data.phantoms.work import Work
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
 from server.measures.bodies import BodySeen
 from server.measures.body_set import BodySet
+from server.measures.case_bench import CaseBench
 from server.measures.impression import IMPRESSION, ImpressionResult
 from server.measures.imprints import IMPRINTS
 from server.measures.measure import Measurement, NotMeasured, Status

@@ -22,8 +22,9 @@ from seed_data.phantoms.sites import channel_exit
 from seed_data.phantoms.telling import seat_to_opposing_mm
 from seed_data.phantoms.work import Work
 from server.measures.arch_spread import SPREAD, ArchResult
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
 from server.measures.body_set import BodySet
+from server.measures.case_bench import CaseBench
 from server.measures.height import HEIGHT, HeightResult
 from server.measures.measure import Measurement, Status
 from server.measures.space import SPACE, SpaceResult

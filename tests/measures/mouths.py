@@ -9,7 +9,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
+from server.measures.case_bench import CaseBench
 from server.metrology.rigid import apply, inverse
 from server.metrology.scan import Scan
 from server.records.roles import Role, Unit

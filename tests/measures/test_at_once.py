@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from threading import Barrier, Lock
 
-from server.measures.bench import CaseBench
+from server.measures.case_bench import CaseBench
 from server.measures.measure import CaseMeasure, NotMeasured, Result, Status
 from server.records.case_form import CaseForm
 from server.records.roles import Role

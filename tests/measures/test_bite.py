@@ -11,10 +11,11 @@ from seed_data.phantoms.faults import fault_named
 from seed_data.phantoms.telling import truth_of
 from seed_data.phantoms.truth import PhantomTruth
 from seed_data.phantoms.work import Work
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
 from server.measures.bite_contact import BITE_CONTACT, BiteContactResult
 from server.measures.bite_regions import Region
 from server.measures.bite_relation import BITE_RELATION, BiteRelationResult, Spot
+from server.measures.case_bench import CaseBench
 from server.measures.measure import CaseMeasure, Measurement, Status
 from server.metrology.bite.plan import unpacked
 from server.records.case_form import CaseForm

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
+from server.measures.case_bench import CaseBench
 from server.measures.change import CHANGE, ChangeResult, Ended, RecordChange
 from server.measures.graph import CASE_MEASURES
 from server.measures.measure import Status

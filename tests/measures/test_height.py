@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from server.measures.bench import CaseBench
+from server.measures.case_bench import CaseBench
 from server.measures.frames import JOINT
 from server.measures.height import HEIGHT, HeightResult, Known, _old_relations
 from server.measures.measure import Status

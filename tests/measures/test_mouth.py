@@ -9,7 +9,8 @@ import pytest
 
 from seed_data.phantoms.telling import truth_of
 from seed_data.phantoms.truth import PhantomTruth, matrix
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
+from server.measures.case_bench import CaseBench
 from server.measures.frames import JointResult, Placed
 from server.measures.measure import Measurement, Status
 from server.measures.mouth import MOUTH, MouthResult, _arch_of, _result

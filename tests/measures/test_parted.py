@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from seed_data.phantoms.mesh_files import stl_bytes
 from seed_data.phantoms.phantom import draft_work
 from seed_data.phantoms.scanner import Draft, scan
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
+from server.measures.case_bench import CaseBench
 from server.measures.frames import JOINT
 from server.measures.measure import Measurement, Status
 from server.measures.parted import AGAINST_RATIO, PARTED, PartedResult, best_positive

@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 
 from server.inspection.measuring import record_keys
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
+from server.measures.case_bench import CaseBench
 from server.measures.measure import CaseMeasure, RecordMeasure, Result, case_inputs
 from server.records.case_form import CaseForm, RecordEntry, Spots
 from server.records.roles import Role, Unit

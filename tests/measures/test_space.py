@@ -12,8 +12,9 @@ from seed_data.phantoms.telling import truth_of
 from seed_data.phantoms.truth import PhantomTruth
 from server.inspection.folder import read_bodies
 from server.measures.arch_spread import SPREAD, ArchResult
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
 from server.measures.body_set import BodySet
+from server.measures.case_bench import CaseBench
 from server.measures.governing import Source
 from server.measures.measure import Measurement, Status
 from server.measures.space import SPACE, SpaceResult

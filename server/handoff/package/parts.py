@@ -19,8 +19,9 @@ from server.handoff.package.pieces import (
 )
 from server.handoff.package.positions import PositionRow
 from server.inspection.measuring import RecordFile, bench_of
-from server.measures.bench import CaseBench, RecordBench
+from server.measures.bench import RecordBench
 from server.measures.body_set import BodySet, mesh_in_seat_frame
+from server.measures.case_bench import CaseBench
 from server.measures.frames import JOINT, JointResult
 from server.measures.governing import SitePosition, governing_positions
 from server.measures.markers import MARKERS
