@@ -18,6 +18,7 @@ from server.errors import ArchproofError, words_of
 from server.inspection.child import ChildLimits, ChildPool
 from server.inspection.folder import (
     FolderUnusable,
+    RecordSet,
     body_entries,
     check_folder,
     inspect_folder,
@@ -97,16 +98,8 @@ def check(
             report = check_folder(
                 record_set, now=_time(now), run=children.run, sheet=applied, workers=CHILDREN
             )
-            from server.inspection.places import Places, write_places
-
-            places = Places(record_set.records, children.run)
-            if pictures is not None:
-                write_pictures(report, pictures)
-                report = write_places(report, places, pictures)
-            if pdf is not None:
-                from server.inspection.paper import report_pdf
-
-                write_whole(pdf, report_pdf(report, record_set.form, place=places.svg))
+            if pictures is not None or pdf is not None:
+                report = _drawn(report, record_set, children.run, pictures, pdf)
         if json_file is not None:
             write_report(report, json_file)
     except (ArchproofError, OSError) as error:
@@ -114,6 +107,23 @@ def check(
         raise typer.Exit(UNUSABLE) from error
     _print(report, pictures)
     raise typer.Exit(report.verdict.exit_code)
+
+
+def _drawn(
+    report: Report, record_set: RecordSet, run: Callable[..., Any], pictures: Path | None, pdf: Path | None
+) -> Report:
+    """Writes the pictures and the paper that are asked for; the report with the pictures named in it."""
+    from server.inspection.places import Places, write_places
+
+    places = Places(record_set.records, run)
+    if pictures is not None:
+        write_pictures(report, pictures)
+        report = write_places(report, places, pictures)
+    if pdf is not None:
+        from server.inspection.paper import report_pdf
+
+        write_whole(pdf, report_pdf(report, record_set.form, place=places.svg))
+    return report
 
 
 @app.command()

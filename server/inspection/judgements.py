@@ -12,6 +12,7 @@ from server.cases.lookup import current_round
 from server.cases.tables import Case, Round
 from server.errors import NotFound
 from server.inspection.report import Report, Verdict
+from server.inspection.sentence import gravest_of
 from server.inspection.tables import Judgement, Waiver
 from server.kit.ids import new_id
 from server.rules.finding import Finding
@@ -67,10 +68,9 @@ def lab_says(report: Report, left: list[Finding]) -> str:
     n_accepted = len(open_findings(report, {})) - len(left)
     if not left:
         return ALL_ACCEPTED if n_accepted else report.says
-    first = max(left, key=lambda f: (f.level.gravity, not f.rule.startswith("form/")))
     more = f" {len(left) - 1} more." if len(left) > 1 else ""
     accepted = f" {n_accepted} accepted by the lab." if n_accepted else ""
-    return f"{first.says}{more}{accepted}"
+    return f"{gravest_of(left).says}{more}{accepted}"
 
 
 def report_of(work: Work, round_: Round) -> Report | None:

@@ -35,10 +35,7 @@ class Places:
         or its record shows no surface."""
         file = finding.where[0].record if finding.where else ""
         surface = self._surface(file)
-        if surface is None:
-            return None
-        places = [np.array(p.point_mm) for p in finding.where if p.record == file]
-        return place_drawing(surface.vertices, surface.faces, places, finding.says)
+        return drawing_on(surface, finding) if surface is not None else None
 
     def svg(self, finding: Finding) -> str:
         """The same as SVG; empty where there is none."""
@@ -52,6 +49,12 @@ class Places:
             except (ChildLost, NotAPreview):
                 self._surfaces[file] = None
         return self._surfaces.get(file)
+
+
+def drawing_on(surface: Scan, finding: Finding) -> Drawing:
+    """The surface of the record in which a finding's first place lies, all its places there ringed, and the first close up."""
+    places = [np.array(p.point_mm) for p in finding.where if p.record == finding.where[0].record]
+    return place_drawing(surface.vertices, surface.faces, places, finding.says)
 
 
 def write_places(report: Report, places: Places, folder: Path) -> Report:

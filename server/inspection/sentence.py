@@ -21,14 +21,19 @@ def headline(
     if verdict is Verdict.CLEAR:
         return f"Nothing to rescan by what could be measured. Not measured: {listed(not_measured)}."
     level = Level.RETURN if verdict is Verdict.RETURN else Level.LOOK
-    grave = sorted((f for f in findings if f.level is level), key=lambda f: f.rule.startswith("form/"))
-    first = grave[0]  # what must be scanned again comes before what must be written
+    grave = [f for f in findings if f.level is level]
+    first = gravest_of(grave)
     more = f" {_count(len(grave) - 1)} below." if len(grave) > 1 else ""
     if verdict is Verdict.LOOK:
         return f"{WILL_LOOK}{first.says}{more}"
     if first.rule.startswith("form/"):
         return f"Before the patient leaves, complete what the lab needs: {first.says}{more}"
     return f"Before the patient leaves, redo the {_what(first, case)}: {first.says}{more}"
+
+
+def gravest_of(findings: Sequence[Finding]) -> Finding:
+    """The one to be told first, of at least one: what must be scanned again comes before what must be written."""
+    return max(findings, key=lambda f: (f.level.gravity, not f.rule.startswith("form/")))
 
 
 def _what(finding: Finding, case: CaseEvidence) -> str:

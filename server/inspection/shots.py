@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-import numpy as np
-
 from server.accounts.work import Work
 from server.cases.lookup import CaseView, find_record_of
 from server.cases.tables import Record
 from server.explain.drawing import Drawing
 from server.explain.png import png
-from server.explain.surface_picture import place_drawing, record_drawing
+from server.explain.surface_picture import record_drawing
 from server.explain.svg import svg
+from server.inspection.places import drawing_on
 from server.inspection.previews import NotDrawn, preview_bytes
 from server.kit.portal import Portal
 from server.metrology.preview.decoding import NotAPreview, scan_of
@@ -45,9 +44,7 @@ def _place_drawing(portal: Portal, work: Work, view: CaseView, finding: Finding)
     record = shown_record(view, finding, [r.id for r in view.records])
     if record is None:
         raise NotDrawn("This finding points at no place in a record of this round.")
-    scan = _surface(portal, work, view.case.id, record.id)
-    places = [np.array(p.point_mm) for p in finding.where if p.record == record.file_name]
-    return place_drawing(scan.vertices, scan.faces, places, finding.says)
+    return drawing_on(_surface(portal, work, view.case.id, record.id), finding)
 
 
 def place_svg(portal: Portal, work: Work, view: CaseView, finding: Finding) -> str:

@@ -48,23 +48,23 @@ def double_layer_of(
     meets faces the other way where the scan bounds a body, and the same way only where it is doubled.
 
     The scan's facets must be wound alike (turned ones are the matter of another measure). Large scans are sampled,
-    more densely once anything is found. leave_out: (m,) facets not to look at, as those of spikes. Not seen: layers closer than 0.05 mm, which noise produces too; a part over
-    another large shell of which it covers less than a quarter, as jaws do in a bite.
+    more densely once anything is found. leave_out: (m,) facets not to look at, as those of spikes. Not seen: layers closer than
+    0.05 mm, which noise produces too; a part over another large shell of which it covers less than a quarter, as jaws do in a bite.
     """
     usable = ~topology.is_sliver & ~topology.is_repeated
     chosen = np.flatnonzero(usable if leave_out is None else usable & ~leave_out)
     found = NO_DOUBLE
     for most in (FIRST_SAMPLES, MAX_SAMPLES):
         stride = max(1, -(-len(chosen) // most))
-        found = _sampled(
-            topology, tree, chosen[np.random.default_rng(11).integers(stride) :: stride], stride > 1
-        )
-        if found.area_mm2 == 0.0:
+        picked = chosen[np.random.default_rng(11).integers(stride) :: stride]
+        found = _among(topology, tree, picked, is_sample=stride > 1)
+        if stride == 1 or found.area_mm2 == 0.0:
             break
     return found
 
 
-def _sampled(topology: Topology, tree: BoxTree, picked: NDArray[np.int64], is_sample: bool) -> DoubleLayer:
+def _among(topology: Topology, tree: BoxTree, picked: NDArray[np.int64], *, is_sample: bool) -> DoubleLayer:
+    """The doubled area of a scan, from some of its facets or from all."""
     if len(picked) == 0:
         return NO_DOUBLE
     centre = facet_centres(topology.scan.vertices, topology.scan.faces[picked])

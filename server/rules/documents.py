@@ -58,6 +58,10 @@ class RuleRow:
     definitive_level: Level | None
     limits: tuple[LimitRow, ...]
 
+    @property
+    def source_words(self) -> str:
+        return source_words(self.source, self.standing)
+
 
 def catalogue_rows(rules: Iterable[Rule] = RULES) -> tuple[RuleRow, ...]:
     """Every rule of the catalogue, in its order. Raises ValueError where a rule's file lacks a heading."""

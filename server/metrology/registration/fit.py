@@ -141,7 +141,7 @@ def fit_from(
         if converged:
             break
         T = onward
-    meeting = (met if converged else meeting_of(probe, target, T, OVERLAP_MM)).within(OVERLAP_MM)
+    meeting = met.within(OVERLAP_MM) if converged else meeting_of(probe, target, T, OVERLAP_MM)
     weights = weights_of(meeting, scale, patches)
     centre = _centre(meeting, weights.values)
     sigma, core = _sigma_mm(meeting), core_sigma(meeting.offset_mm[meeting.is_met])

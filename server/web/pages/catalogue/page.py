@@ -12,7 +12,6 @@ from server.rules.documents import RuleRow
 from server.rules.limit import Standing
 from server.rules.rule import VALUE, Rule
 from server.rules.sheet import DEFAULT_SHEETS, ToleranceSheet
-from server.rules.wording import source_words
 from server.web.pages.parts import Frame, TagView, level_tag
 
 GROUP_WORDS = {
@@ -26,7 +25,6 @@ class RuleView:
     anchor: str
     row: RuleRow
     level: TagView | None
-    source_words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +53,7 @@ def rules_page(frame: Frame, rows: Sequence[RuleRow]) -> RulesPage:
 
 def _rule(row: RuleRow) -> RuleView:
     level = level_tag(row.level) if row.level is not None else None
-    return RuleView(row.id.replace("/", "-"), row, level, source_words(row.source, row.standing))
+    return RuleView(row.id.replace("/", "-"), row, level)
 
 
 @dataclass(frozen=True, slots=True)

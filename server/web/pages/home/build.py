@@ -80,5 +80,5 @@ def _next(case: Case) -> str:
         return "The lab looks at it. Nothing to do now."
     if not case.patient_code:
         return "Fill in the form, and send the scans as you take them."
-    before = WILL_LOOK if case.verdict == Verdict.LOOK.value else ""
+    before = WILL_LOOK if case.verdict == Verdict.LOOK.value and case.open_looks else ""
     return f"{before}{case.headline}" if case.headline else "Send the scans as you take them."
