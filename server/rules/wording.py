@@ -27,7 +27,7 @@ def sentence(text: str) -> str:
 
 def source_words(source: str, standing: str) -> str:
     """Where a limit's numbers come from and how they stand; once, where the source itself says that they are practice."""
-    says_so = source.lower().startswith("common practice") or "our own proposal" in source
+    says_so = any(words in source.lower() for words in ("common practice", "our own proposal"))
     return source if says_so and standing == Standing.PRACTICE.value else f"{source} ({standing})"
 
 
