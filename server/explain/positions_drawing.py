@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from server.explain.drawing import (
     Anchor,
@@ -120,11 +120,12 @@ def _arch(figure: PositionsFigure, plan: Plan) -> Iterator[Shape]:
 
 def _sites(figure: PositionsFigure, plan: Plan) -> Iterator[Mark]:
     taken = [_around(plan.spot(*s.plan_mm), plan.tip(s, figure.enlargement)) for s in figure.sites]
-    taken += _along(tuple(_arch(figure, plan)))
-    for site in figure.sites:
+    taken += _along(shape.spots for shape in _arch(figure, plan))
+    rings = [_ring(site, figure, plan) for site in figure.sites]
+    taken += _along(rings)
+    for site, ring in zip(figure.sites, rings, strict=True):
         at, tip = plan.spot(*site.plan_mm), plan.tip(site, figure.enlargement)
-        radius = site.u95_mm * figure.enlargement * plan.per_mm
-        yield Lines(dashed(arc(at, radius, 0.0, 360.0)), 0.8, Tone.SOFT)
+        yield Lines(dashed(ring), 0.8, Tone.SOFT)
         yield Circle(at, SITE_RADIUS, width=1.4)
         if site.is_named:
             yield Circle(at, SITE_RADIUS + 4.0, width=1.4)
@@ -136,9 +137,15 @@ def _around(a: Spot, b: Spot) -> Box:
     return Box(min(a.x, b.x) - 6.0, min(a.y, b.y) - 6.0, max(a.x, b.x) + 6.0, max(a.y, b.y) + 6.0)
 
 
-def _along(arch: tuple[Shape, ...]) -> list[Box]:
-    """Small boxes along the line of the arch, so that no label is written across it."""
-    pieces = [piece for shape in arch for piece in dashed(shape.spots, 4.0, 0.5)]
+def _ring(site: SitePosition, figure: PositionsFigure, plan: Plan) -> tuple[Spot, ...]:
+    """The circle of a site's uncertainty, as much enlarged as the arrows."""
+    radius = site.u95_mm * figure.enlargement * plan.per_mm
+    return arc(plan.spot(*site.plan_mm), radius, 0.0, 360.0)
+
+
+def _along(lines: Iterable[tuple[Spot, ...]]) -> list[Box]:
+    """Small boxes along lines, so that no label is written across them."""
+    pieces = [piece for spots in lines for piece in dashed(spots, 4.0, 0.5)]
     return [Box(p.start.x - 2.0, p.start.y - 2.0, p.start.x + 2.0, p.start.y + 2.0) for p in pieces]
 
 

@@ -8,7 +8,7 @@ from server.inspection.report import Verdict
 from server.rules.evidence import CaseEvidence
 from server.rules.finding import Finding
 from server.rules.limit import Level
-from server.rules.wording import listed
+from server.rules.wording import clause, listed
 
 WILL_LOOK = "Nothing must be rescanned yet; the lab will look at this: "
 """What a clinic reads before the gravest thing that only the lab has to look at."""
@@ -25,10 +25,10 @@ def headline(
     first = gravest_of(grave)
     more = f" {_count(len(grave) - 1)} below." if len(grave) > 1 else ""
     if verdict is Verdict.LOOK:
-        return f"{WILL_LOOK}{first.says}{more}"
+        return f"{WILL_LOOK}{clause(first.says)}{more}"
     if first.rule.startswith("form/"):
-        return f"Before the patient leaves, complete what the lab needs: {first.says}{more}"
-    return f"Before the patient leaves, redo the {_what(first, case)}: {first.says}{more}"
+        return f"Before the patient leaves, complete what the lab needs: {clause(first.says)}{more}"
+    return f"Before the patient leaves, redo the {_what(first, case)}: {clause(first.says)}{more}"
 
 
 def gravest_of(findings: Sequence[Finding]) -> Finding:

@@ -37,3 +37,11 @@ def limit_words(limit: LimitApplied, unit: str) -> str:
     if limit.look == limit.return_:
         return f"returned {side} {back}{tail}"
     return f"looked at {side} {look}{tail}, returned {side} {back}{tail}"
+
+
+def doubt_words(value: float, u95: float, limit: LimitApplied, unit: str) -> str:
+    """Why a value near a limit is not decided: which of the limit's numbers its uncertainty straddles."""
+    tail = f" {unit}" if unit else ""
+    straddled = [b for b in (limit.look, limit.return_) if abs(value - b) <= u95]
+    sides = " and of ".join(dict.fromkeys(f"{figure(b)}{tail}" for b in straddled))
+    return f"It is known to ± {figure(u95, u95)}{tail}, so it may lie on either side of {sides}."

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from server.rules.evidence import CaseEvidence, Lacking, RecordEvidence, SiteEvidence
 from server.rules.finding import Finding, LimitApplied
 from server.rules.limit import Level, Limit, Outcome
+from server.rules.numbers import doubt_words
 from server.rules.rule import DoesNotApply, NotSeen, Observation, Rule, Seen
 from server.rules.sheet import ToleranceSheet
 
@@ -84,6 +85,8 @@ def _finding(rule: Rule, case: CaseEvidence, sheet: ToleranceSheet, about: _Abou
         return _not_measured(rule, case, about, seen.says, seen.because)
     limit = sheet.limit(rule, seen.limit) if seen.value is not None and rule.limits else None
     outcome, level = _decide(rule, sheet, seen, limit)
+    applied = _applied(limit) if limit else None
+    unit = limit.unit if limit else ""
     sites = tuple(dict.fromkeys((*about.sites, *seen.site_index)))
     return Finding(
         rule=rule.id,
@@ -95,12 +98,19 @@ def _finding(rule: Rule, case: CaseEvidence, sheet: ToleranceSheet, about: _Abou
         site_index=sites,
         value=seen.value,
         u95=seen.u95 if seen.value is not None else None,
-        unit=limit.unit if limit else "",
-        limit=_applied(limit) if limit else None,
+        unit=unit,
+        limit=applied,
         where=seen.where,
-        says=seen.says,
+        says=_said(seen, outcome, applied, unit),
         remedy=(seen.remedy or rule.remedy) if level.gravity > Level.CLEAR.gravity else "",
     )
+
+
+def _said(seen: Observation, outcome: Outcome, limit: LimitApplied | None, unit: str) -> str:
+    """The rule's sentence, and where the lab has to look because of the uncertainty alone, that it is so."""
+    if outcome is not Outcome.DOUBTFUL or limit is None or seen.value is None:
+        return seen.says
+    return f"{seen.says} {doubt_words(seen.value, seen.u95, limit, unit)}"
 
 
 def _decide(

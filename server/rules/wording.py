@@ -25,6 +25,11 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def clause(text: str) -> str:
+    """A sentence as it goes on after a colon: without its capital, unless that belongs to a name or code."""
+    return text[:1].lower() + text[1:] if text[1:2].islower() or text[1:2] == " " else text
+
+
 def source_words(source: str, standing: str) -> str:
     """Where a limit's numbers come from and how they stand; once, where the source itself says that they are practice."""
     says_so = any(words in source.lower() for words in ("common practice", "our own proposal"))

@@ -12,7 +12,7 @@ from server.app import build_app
 from server.records.case_form import CaseForm
 from server.review.bodies import add_bodies
 from server.web.pages.fields import UTC_ZONE, zone_named
-from server.web.pages.form.build import sites_of, values_of
+from server.web.pages.form.build import FormSection, sections_of, sites_of, values_of
 from tests.portal.house import CLINIC, PASSWORD, here, open_house
 from tests.review.offered import offered
 from tests.rules.good_set import GOOD_FORM
@@ -20,22 +20,26 @@ from tests.rules.good_set import GOOD_FORM
 VALUES = values_of(CaseForm.model_validate(GOOD_FORM), zone_named(UTC_ZONE))
 
 
+def implants(bodies: tuple[str, ...]) -> FormSection:
+    return next(s for s in sections_of(VALUES, {}, zone_named(UTC_ZONE), bodies) if s.is_sites)
+
+
 def test_without_a_catalogue_the_body_is_free_text() -> None:
-    assert {(s.scan_body.list_id, s.scan_body.hint) for s in sites_of(VALUES, {})} == {("", "")}
+    assert {s.scan_body.list_id for s in sites_of(VALUES, {})} == {""}
+    assert "scan bodies" not in implants(()).says
 
 
 def test_with_a_catalogue_every_implant_offers_its_bodies_and_keeps_what_was_typed() -> None:
     sites = sites_of(VALUES, {}, ("rb-45", "rb-90"))
     assert {s.scan_body.list_id for s in sites} == {"bodies"}
     assert {s.scan_body.value for s in sites} == {"rb-60"}
-    assert all("rb-45, rb-90" in s.scan_body.hint for s in sites)
+    assert "rb-45, rb-90" in implants(("rb-45", "rb-90")).says
 
 
-def test_of_many_bodies_only_some_are_named_beside_the_field() -> None:
+def test_of_many_bodies_only_some_are_named() -> None:
     many = tuple(f"b-{k}" for k in range(7))
-    (first, *_) = sites_of(VALUES, {}, many)
-    assert "b-5" in first.scan_body.hint
-    assert "b-6" not in first.scan_body.hint
+    assert "b-5" in implants(many).says
+    assert "b-6" not in implants(many).says
 
 
 def test_the_page_of_a_clinic_lists_what_is_in_the_catalogue_now(tmp_path: Path) -> None:

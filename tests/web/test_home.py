@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from server.inspection.judgements import ALL_ACCEPTED
 from server.inspection.sentence import WILL_LOOK
+from server.rules.wording import clause
 from server.web.pages.home.build import _next
 from tests.web.invented import case
 
@@ -11,7 +12,7 @@ from tests.web.invented import case
 def test_that_nothing_must_be_rescanned_stands_before_what_the_lab_has_to_look_at() -> None:
     shown = case(verdict="look")
     shown.open_looks = 1
-    assert _next(shown) == f"{WILL_LOOK}{shown.headline}"
+    assert _next(shown) == f"{WILL_LOOK}{clause(shown.headline)}"
 
 
 def test_it_does_not_stand_before_what_the_lab_has_accepted() -> None:

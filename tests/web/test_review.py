@@ -10,6 +10,7 @@ from server.measures.frames import JointResult, Placed
 from server.measures.relation import rows_of
 from server.records.roles import Role
 from server.rules.limit import Level, Outcome
+from server.rules.wording import sentence
 from server.web.pages.chair.build import Judged
 from server.web.pages.parts import Room
 from server.web.pages.reasons import anchor_of
@@ -93,7 +94,14 @@ def test_nothing_is_released_unmeasured() -> None:
 
 def test_records_show_their_digest() -> None:
     assert all(len(row.sha256) == 64 for row in page(full_report()).records)
-    assert page(full_report()).records[1].href == "/cases/case1/records/jaw-stl/file"
+    hrefs = {row.file_name: row.href for row in page(full_report()).records}
+    assert hrefs["jaw.stl"] == "/cases/case1/records/jaw-stl/file"
+
+
+def test_records_stand_in_the_order_of_their_roles() -> None:
+    shown = [row.role for row in page(full_report()).records if row.role != "Role not said"]
+    order = [sentence(role.words) for role in Role]
+    assert shown == sorted(shown, key=order.index)
 
 
 def test_the_drafted_return_says_what_why_and_how_in_order() -> None:
@@ -101,7 +109,7 @@ def test_the_drafted_return_says_what_why_and_how_in_order() -> None:
     draft = drafted_return("R-1042", [look, hole()], {"jaw.stl": Role.JAW})
     what, how, also = (
         draft.index(t)
-        for t in ("Jaw scan with scan bodies: An opening", "Dry the area", "No implant positions")
+        for t in ("Jaw scan with scan bodies: an opening", "Dry the area", "No implant positions")
     )
     assert 0 < what < how < also
 
@@ -146,4 +154,4 @@ def test_a_role_that_nobody_has_said_is_marked() -> None:
     built = review_page(
         frame(Room.DESK), view(CaseState.WITH_LAB, guessed, *said), Judged(full_report(), {}, {}), NOW, UTC
     )
-    assert [bool(row.guess_words) for row in built.records] == [True, *(False for _ in said)]
+    assert [row.file_name for row in built.records if row.guess_words] == [guessed.file_name]

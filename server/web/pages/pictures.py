@@ -34,12 +34,10 @@ class PictureSet:
 
 @dataclass(frozen=True, slots=True)
 class EvidenceView:
-    """Every figure of a case. `positions`: None where positions and jaw scan were not compared. `bite`: none where the jaws
-    could not be laid together. `impression`: None where the denture was laid on no scan of the jaw."""
+    """Every figure of a case. `whole`: of the case itself; none where positions and jaw scan were not compared, the jaws not
+    laid together, the denture laid on no scan of the jaw."""
 
-    positions: PictureView | None
-    bite: tuple[PictureView, ...]
-    impression: PictureView | None
+    whole: tuple[PictureView, ...]
     sets: tuple[PictureSet, ...]
 
 
@@ -72,9 +70,11 @@ def evidence_of(report: Report | None) -> EvidenceView:
     asked = {figure_of(finding, figures) for finding in (report.findings if report else ())}
     records = list(dict.fromkeys(f.record for f in figures.coverage))
     return EvidenceView(
-        positions=_picture(figures.positions) if figures.positions is not None else None,
-        bite=tuple(_picture(figure) for figure in figures.bite),
-        impression=_picture(figures.impression) if figures.impression is not None else None,
+        whole=tuple(
+            _picture(figure)
+            for figure in (figures.positions, figures.impression, *figures.bite)
+            if figure is not None
+        ),
         sets=tuple(
             _set(number, [f for f in figures.coverage if f.record == record], asked)
             for number, record in enumerate(records)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from server.rules.finding import LimitApplied
 from server.rules.numbers import figure, limit_words, measured
+from server.rules.wording import sentence
 
 WIDTH = 340.0
 _LEFT, _RIGHT = 6.0, 334.0
@@ -45,7 +46,7 @@ class ScaleView:
     value_x: float
     anchor: str
     value_words: str
-    words: str
+    limit_words: str
     is_off_scale: bool
 
 
@@ -66,7 +67,7 @@ def scale_of(value: float, u95: float | None, unit: str, limit: LimitApplied) ->
         value_x=value_x,
         anchor=_anchor(value_x),
         value_words=measured(value, u95, unit),
-        words=f"{measured(value, u95, unit)}; {limit_words(limit, unit)}.",
+        limit_words=f"{sentence(limit_words(limit, unit))}.",
         is_off_scale=is_off,
     )
 

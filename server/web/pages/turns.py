@@ -57,7 +57,8 @@ def _files(round_: Round, view: CaseView, before: Report | None) -> Iterator[Cha
         fresh = [r.file_name for r in records if r.role is role and r.first_round == round_.number]
         gone = [name for name, was in there.items() if was is role and name not in kept_names and is_current]
         if fresh and len(fresh) == len(gone):
-            words = f"{role.words} ({', '.join(fresh)}, before {', '.join(gone)})"
+            before_words = "" if set(gone) == set(fresh) else f", before {', '.join(gone)}"
+            words = f"{role.words} ({', '.join(fresh)}{before_words})"
             yield ChangeView("replace", "Replaced", words)
             continue
         for name in fresh:

@@ -7,19 +7,18 @@ from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from server.cases.lookup import CaseView
-from server.cases.tables import CaseState, Measuring, Record
+from server.cases.tables import CaseState, Measuring, Message, MessageKind, Record
 from server.inspection.report import Report, Verdict
 from server.records.roles import Role
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
-from server.rules.numbers import figure
 from server.rules.wording import listed
 from server.web.pages.chair.gates import GateEvidence
 from server.web.pages.chair.nameless import GUESSED, nameless_view, role_option
+from server.web.pages.chair.numbers import few_numbers
 from server.web.pages.chair.page import (
     ChairPage,
     MessageView,
-    NumberView,
     ReasonView,
     RecordView,
     SubmitView,
@@ -87,6 +86,7 @@ def chair_page(
         form_href=form_href,
         is_open=is_open,
         standing=standing_of(view, report),
+        asked=_asked(view, zone),
         nameless=tuple(nameless_view(r) for r in view.records if r.role is None),
         grave=_reasons(view, judged, Level.RETURN, pictures, drawn),
         looks=_reasons(view, judged, Level.LOOK, pictures, drawn),
@@ -118,15 +118,24 @@ def subline_of(view: CaseView) -> str:
 
 def messages_of_case(view: CaseView, zone: ZoneInfo, *, for_lab: bool) -> tuple[MessageView, ...]:
     """The thread, the reader's own side to the right."""
-    return tuple(
-        MessageView(
-            who=f"{'The lab' if m.from_lab else view.clinic_name} · {m.from_name}",
-            at=time_view(m.at, zone),
-            says=m.text,
-            is_own=m.from_lab is for_lab,
-        )
-        for m in view.messages
+    return tuple(_message(m, view, zone, for_lab=for_lab) for m in view.messages)
+
+
+def _message(message: Message, view: CaseView, zone: ZoneInfo, *, for_lab: bool) -> MessageView:
+    return MessageView(
+        who=f"{'The lab' if message.from_lab else view.clinic_name} · {message.from_name}",
+        at=time_view(message.at, zone),
+        says=message.text,
+        is_own=message.from_lab is for_lab,
     )
+
+
+def _asked(view: CaseView, zone: ZoneInfo) -> MessageView | None:
+    """What the lab asked for when it last sent the case back; None where that has been answered."""
+    if view.case.state is not CaseState.WITH_CLINIC:
+        return None
+    returns = [m for m in view.messages if m.kind is MessageKind.RETURN]
+    return _message(returns[-1], view, zone, for_lab=False) if returns else None
 
 
 def _reasons(
@@ -180,7 +189,9 @@ def _record(
         tag=BUSY_TAG if is_busy else level_tag(shown_level),
         file_name=record.file_name,
         size_words=size_words(record.size_bytes),
-        numbers=() if is_busy else numbers_of(record.file_name, report),
+        numbers=()
+        if is_busy or record.role is None
+        else few_numbers(record.file_name, record.role, view.form, report),
         summary="" if is_busy else words,
         reason_ids=() if is_busy else tuple(anchor_of(f) for f in grave),
         replaces_words="Replaces the file of an earlier round."
@@ -198,26 +209,6 @@ def _record(
 UPLOADS = "/api/v1/uploads"
 
 _FOUND = (Outcome.FAILED, Outcome.DOUBTFUL, Outcome.CRASHED)
-
-NUMBERS = (
-    ("file.reading", "n_facets_stored", "Triangles", ""),
-    ("file.reading", "n_rows", "Rows", ""),
-    ("file.extent", "span_mm", "Size", "mm"),
-    ("surface.texture", "spacing_median_mm", "Point spacing", "mm"),
-    ("surface.texture", "scatter_mm", "Scatter", "mm"),
-)
-
-
-def numbers_of(file_name: str, report: Report | None) -> tuple[NumberView, ...]:
-    """The few numbers that count of one record."""
-    shown = []
-    for measure, number, label, unit in NUMBERS:
-        entries = report.measures.get(measure, ()) if report else ()
-        entry = next((e for e in entries if isinstance(e, dict) and e.get("record") == file_name), {})
-        value = entry.get(number)
-        if isinstance(value, int | float) and value:
-            shown.append(NumberView(label, f"{figure(float(value))} {unit}".strip()))
-    return tuple(shown)
 
 
 def _submit(view: CaseView, report: Report | None, busy: Collection[Role]) -> SubmitView:

@@ -167,6 +167,7 @@ class ChairPage:
     form_href: str
     is_open: bool
     standing: StandingView
+    asked: MessageView | None
     nameless: tuple[NamelessView, ...]
     grave: tuple[ReasonView, ...]
     looks: tuple[ReasonView, ...]

@@ -51,9 +51,7 @@ def _judged(view: CaseView, report: Report) -> StandingView:
     if view.case.state is CaseState.WITH_LAB:
         return StandingView(kind, "The case is with the lab.", (report.says,))
     if view.case.state is CaseState.WITH_CLINIC and view.round.submitted_at is not None:
-        return StandingView(
-            "return", "The lab sent this case back. What it asks for is in the messages.", (report.says,)
-        )
+        return StandingView("return", "The lab sent this case back and says why.", (report.says,))
     if view.round.submitted_at is None and report.is_only_incomplete:
         lacking = tuple(f.says for f in report.findings if f.rule == INCOMPLETE and f.level is Level.RETURN)
         return StandingView(

@@ -120,14 +120,14 @@ class _Fields:
 
 
 def sections_of(
-    values: Mapping[str, str], problems: Mapping[str, str], zone: ZoneInfo
+    values: Mapping[str, str], problems: Mapping[str, str], zone: ZoneInfo, bodies: tuple[str, ...] = ()
 ) -> tuple[FormSection, ...]:
     """The sections of the form in the order in which a clinic knows their content."""
     fields = _Fields(values, problems)
     parts = (
         _case(fields, zone),
         _vertical(fields),
-        _sites(),
+        _sites(bodies),
         _bridge(fields),
         _handling(fields),
         _signing(fields),
@@ -196,12 +196,12 @@ def _vertical(f: _Fields) -> FormSection:
     )
 
 
-def _sites() -> FormSection:
+def _sites(bodies: tuple[str, ...]) -> FormSection:
     return FormSection(
         0,
         "implants",
         "Implants",
-        "One row for each implant, also for one that stays covered today.",
+        f"One row for each implant, also for one that stays covered today. {_body_hint(bodies)}".strip(),
         (),
         is_sites=True,
     )
@@ -301,19 +301,19 @@ def _body_hint(bodies: tuple[str, ...]) -> str:
     if not bodies:
         return ""
     known = ", ".join(bodies[:MOST_NAMED])
-    return f"The lab knows {known}{' and more: choose from the list' if len(bodies) > MOST_NAMED else ''}."
+    return f"The lab has the scan bodies {known}{' and more: choose from the list' if len(bodies) > MOST_NAMED else ''}."
 
 
 def _site(f: _Fields, row: int, number: int, bodies: tuple[str, ...]) -> SiteView:
     at = f"sites.{row}."
-    body = f.text(at + "scan_body", "Scan body", _body_hint(bodies))
+    body = f.text(at + "scan_body", "Scan body")
     return SiteView(
         row=row,
         number=number,
         tooth=f.text(at + "tooth", "Tooth"),
         scan_body=replace(body, list_id=BODY_LIST) if bodies else body,
         seat_confirmed=f.choice(at + "seat_confirmed", "Seat confirmed", SeatConfirmed, kind="select"),
-        interface=f.text(at + "interface", "Abutment interface", optional=True),
+        interface=f.text(at + "interface", "Interface", optional=True),
         abutment_angle_deg=f.number(at + "abutment_angle_deg", "Abutment angle", "°", optional=True),
         cuff_mm=f.number(at + "cuff_mm", "Cuff height", "mm", optional=True),
         torque_ncm=f.number(at + "torque_ncm", "Torque", "Ncm", optional=True),

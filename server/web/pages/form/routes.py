@@ -106,7 +106,7 @@ def _page(
         heading=code or "New case",
         action=f"/cases/{case.id}/form",
         draft_key=f"form.{case.id}",
-        sections=sections_of(values, problems, visit.zone),
+        sections=sections_of(values, problems, visit.zone, bodies),
         sites=sites_of(values, problems, bodies),
         bodies=bodies,
         problem_count=len(problems),

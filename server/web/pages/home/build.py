@@ -11,6 +11,7 @@ from server.inspection.report import Verdict
 from server.inspection.sentence import WILL_LOOK
 from server.records.case_form import CaseForm
 from server.rules.limit import Level
+from server.rules.wording import clause
 from server.web.pages.form.build import WORDS
 from server.web.pages.home.page import CaseCard, CaseGroup, HomePage
 from server.web.pages.parts import BUSY_TAG, Frame, TagView, level_tag
@@ -81,4 +82,6 @@ def _next(case: Case) -> str:
     if not case.patient_code:
         return "Fill in the form, and send the scans as you take them."
     before = WILL_LOOK if case.verdict == Verdict.LOOK.value and case.open_looks else ""
-    return f"{before}{case.headline}" if case.headline else "Send the scans as you take them."
+    if case.headline:
+        return f"{before}{clause(case.headline)}" if before else case.headline
+    return "Send the scans as you take them."

@@ -22,9 +22,9 @@ from server.web.pages.chair.build import (
     UNIT_WORDS,
     Judged,
     messages_of_case,
-    numbers_of,
     subline_of,
 )
+from server.web.pages.chair.numbers import all_numbers
 from server.web.pages.chair.standing import lab_standing_of
 from server.web.pages.parts import BUSY_TAG, WAIVED_TAG, Frame, TagView, finding_tag, level_tag
 from server.web.pages.pictures import evidence_of, picture_href
@@ -94,7 +94,7 @@ def review_page(
         passed=tuple(row for row in rows if row.kind == "clear"),
         unmeasured=unmeasured(report, roles),
         evidence=evidence_of(report),
-        records=tuple(_record(r, view, report, roles) for r in view.records),
+        records=tuple(_record(r, view, report, roles) for r in sorted(view.records, key=_by_role)),
         facts=facts_of(view.form, zone),
         sites=sites_of(view.form),
         measures=measures_of(report),
@@ -183,11 +183,14 @@ def _counted(outcome: Outcome, count: int) -> str:
     return "do not apply" if outcome is Outcome.NOT_APPLICABLE and count > 1 else OUTCOME_WORDS[outcome]
 
 
+def _by_role(record: Record) -> tuple[int, str]:
+    return (list(Role).index(record.role) if record.role else len(Role), record.file_name)
+
+
 def _record(record: Record, view: CaseView, report: Report | None, roles: Mapping[str, Role]) -> RecordRow:
     about = [f.level for f in (report.findings if report else ()) if record.file_name in f.records]
     level = max((lv for lv in about if lv is not Level.NOTE), key=lambda lv: lv.gravity, default=Level.CLEAR)
     is_busy = record.measuring in (Measuring.WAITING, Measuring.MEASURING)
-    numbers = ", ".join(f"{n.label} {n.words}" for n in numbers_of(record.file_name, report))
     return RecordRow(
         id=record.id,
         role=sentence(record.role.words) if record.role else "Role not said",
@@ -196,7 +199,7 @@ def _record(record: Record, view: CaseView, report: Report | None, roles: Mappin
         unit=UNIT_WORDS[record.unit.value],
         sha256=record.sha256,
         tag=_record_tag(level, is_busy=is_busy, is_judged=report is not None),
-        numbers=numbers,
+        numbers=() if is_busy else all_numbers(record.file_name, record.role, view.form, report),
         place=place_of(record.file_name, report, roles),
         guess_words=GUESSED if record.role_is_guessed else "",
         href=f"/cases/{view.case.id}/records/{record.id}/file",

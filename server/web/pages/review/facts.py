@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from server.inspection.report import Report
 from server.measures.frames import JOINT, JointResult
+from server.measures.markers import MARKERS
 from server.measures.measure import Status
 from server.records.case_form import CaseForm
 from server.records.roles import Role
@@ -98,6 +99,10 @@ def measures_of(report: Report | None) -> tuple[MeasureRow, ...]:
 
 def place_of(file_name: str, report: Report | None, roles: Mapping[str, Role]) -> str:
     """How a record came into the joint frame, in words; empty where it has no place in one, as a photo has none."""
+    against = (report.measures if report else {}).get(MARKERS.name, {})
+    if against.get("record") == file_name and against.get("pairs"):
+        furthest = max(float(pair.get("residual_mm", 0.0)) for pair in against["pairs"])
+        return f"Its positions laid on those of the bodies in the jaw scan, at most {furthest:.2f} mm apart."
     made = (report.measures if report else {}).get(JOINT.name, {})
     if made.get("status") != Status.MEASURED.value:
         return ""

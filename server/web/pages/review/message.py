@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from server.records.roles import Role
 from server.rules.finding import Finding
 from server.rules.limit import Level
+from server.rules.wording import clause
 from server.web.pages.reasons import about_words, title_of
 
 MAX_LENGTH = 3800
@@ -23,12 +24,12 @@ def drafted_return(patient_code: str, findings: Sequence[Finding], roles: Mappin
     )
     lines = [opening, ""]
     for number, finding in enumerate(grave, start=1):
-        lines += [f"{number}. {_about(finding, roles)}: {finding.says}", f"   {finding.remedy}", ""]
+        lines += [f"{number}. {_about(finding, roles)}: {clause(finding.says)}", f"   {finding.remedy}", ""]
     if not grave:
         lines += ["(Write here what is to be done again.)", ""]
     if looks:
         lines.append("We also looked at this; say so if you can tell us more:")
-        lines += [f"- {_about(f, roles)}: {f.says}" for f in looks]
+        lines += [f"- {_about(f, roles)}: {clause(f.says)}" for f in looks]
         lines.append("")
     lines.append("Replace only what is named; everything else stays as it is.")
     text = "\n".join(lines)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
-from server.web.pages.chair.page import MessageView, TurnView
+from server.web.pages.chair.page import MessageView, NumberView, TurnView
 from server.web.pages.parts import Frame, SilenceView, StandingView, TagView, TimeView
 from server.web.pages.pictures import EvidenceView
 from server.web.pages.scales import ScaleView
@@ -48,7 +48,7 @@ class RecordRow:
     unit: str
     sha256: str
     tag: TagView
-    numbers: str
+    numbers: tuple[NumberView, ...]
     place: str
     guess_words: str
     href: str
