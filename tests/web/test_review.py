@@ -109,7 +109,7 @@ def test_the_drafted_return_says_what_why_and_how_in_order() -> None:
     draft = drafted_return("R-1042", [look, hole()], {"jaw.stl": Role.JAW})
     what, how, also = (
         draft.index(t)
-        for t in ("Jaw scan with scan bodies: an opening", "Dry the area", "No implant positions")
+        for t in ("Jaw scan with scan bodies: an opening", "Dry the area", "no implant positions")
     )
     assert 0 < what < how < also
 
