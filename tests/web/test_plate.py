@@ -13,6 +13,7 @@ from server.cases.tables import CaseState
 from server.inspection.inspect import judge_case
 from server.inspection.report import Report
 from server.measures.frames import JOINT, JointResult, Placed
+from server.measures.markers import MARKERS
 from server.measures.relation import rows_of
 from server.metrology.rigid import apply, turn
 from server.records.roles import Role
@@ -118,6 +119,24 @@ def test_bodies_stand_in_the_joint_frame_with_what_was_caught() -> None:
         assert mark.axis == pytest.approx(turn(QUARTER, np.array([body.axis]))[0])
         assert mark.eighths == body.by_eighth, k
         assert f"± {body.u95_position_mm:.3f} mm" in mark.says
+
+
+def test_positions_from_a_table_are_marked_where_they_lie_by_their_sites() -> None:
+    """As laid on the jaw scan, and from there into the joint frame."""
+    plain = judge_case(positions(account="alike", pairs=tuple(pair(k) for k in range(4))))
+    told = plain.measures[MARKERS.name]
+    rows = [{**row, "tooth": ""} for row in told["markers"]]
+    as_table = {**told, "is_table": True, "markers": rows, "T_jaw_markers": QUARTER.tolist()}
+    found = plain.model_copy(update={"measures": {**plain.measures, MARKERS.name: as_table}})
+    made = plate(laid(found, "tissue.stl", jaw_stl=QUARTER), files=MARKED)
+    assert len(made.seats) == len(rows) > 0
+    twice = QUARTER @ QUARTER
+    for mark, row in zip(made.seats, rows, strict=True):
+        assert mark.seat_mm == pytest.approx(apply(twice, np.array([row["seat_mm"]]))[0])
+        assert mark.axis == pytest.approx(turn(twice, np.array([row["axis"]]))[0])
+        assert mark.label
+        assert f"± {row['u95_position_mm']:.3f} mm" in mark.says
+    assert plate(laid(plain, "tissue.stl", jaw_stl=QUARTER), files=MARKED).seats == ()
 
 
 def test_shifts_are_those_of_the_plan_of_positions() -> None:

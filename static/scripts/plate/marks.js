@@ -8,10 +8,10 @@ const AXIS_MM = 16;
 const RING_AT_MM = 11;
 const RING_MM = [2.6, 4.4];
 // How wide and high words are about; words that would cover others move up or down, gaps stay away.
-const WIDE_PX = { gap: 42, body: 72, shift: 92 };
+const WIDE_PX = { gap: 42, body: 72, seat: 40, shift: 92 };
 const HIGH_PX = 18;
 const STILL = [0];
-const MOVES = { body: [0, -1, 1, -2, 2], shift: [0, 1, -1, 2, -2, 3, -3] };
+const MOVES = { body: [0, -1, 1, -2, 2], seat: [0, -1, 1], shift: [0, 1, -1, 2, -2, 3, -3] };
 const Y = new Vector3(0, 1, 0);
 
 const ink = (color, opacity = 1) => new MeshBasicMaterial({ color, opacity, transparent: opacity < 1, side: DoubleSide, depthTest: false });
@@ -46,6 +46,19 @@ export function bodyMark(body, color) {
     }
   });
   return { group, middle };
+}
+
+// A position that came as a row: its seat as a disc, its axis longer than that of a body, so that both are seen.
+export function seatMark(position, color) {
+  const group = new Group();
+  const seat = new Vector3(...position.seat_mm), axis = new Vector3(...position.axis);
+  const end = seat.clone().addScaledVector(axis, AXIS_MM + 4);
+  const disc = new Mesh(new CylinderGeometry(1.8, 1.8, 0.2, 24), ink(color, 0.6));
+  disc.position.copy(seat);
+  disc.quaternion.setFromUnitVectors(Y, axis);
+  disc.renderOrder = 6;
+  group.add(disc, rod(seat, end, 0.12, ink(color)));
+  return { group, end };
 }
 
 // An arrow from a site along its shift, so many times as long.

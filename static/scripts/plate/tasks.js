@@ -1,7 +1,7 @@
 // Everything on the page that acts on the plate, each tied to what it does. All ties of one scene end with it.
 import { Vector3 } from "../../vendor/three.module.min.js";
 import { readGaps } from "./gaps.js";
-import { bodyMark, clear, shiftMark } from "./marks.js";
+import { bodyMark, seatMark, clear, shiftMark } from "./marks.js";
 import { Distance } from "./measuring.js";
 import { openPlaces } from "./places.js";
 import { openRecords } from "./records.js";
@@ -99,10 +99,10 @@ function tieBite(scene, plate, on) {
 }
 
 function tieSites(scene, plate, on) {
-  const [bodies, shifts, times] = [part("plate-bodies").firstElementChild, part("plate-shifts").firstElementChild, part("plate-times")];
-  part("plate-sites").hidden = !plate.bodies.length && !plate.shifts.length;
-  part("plate-bodies").hidden = !plate.bodies.length;
-  part("plate-shifts").hidden = !plate.shifts.length;
+  const [bodies, seats, shifts] = ["bodies", "seats", "shifts"].map((kind) => part(`plate-${kind}`).firstElementChild);
+  const times = part("plate-times");
+  for (const kind of ["bodies", "seats", "shifts"]) part(`plate-${kind}`).hidden = !plate[kind].length;
+  part("plate-sites").hidden = !plate.bodies.length && !plate.seats.length && !plate.shifts.length;
   if (!times.dataset.said) times.value = plate.enlargement;
   const said = part("plate-sites").querySelector("[data-site-says]");
   const draw = () => {
@@ -114,6 +114,12 @@ function tieSites(scene, plate, on) {
       scene.marks.bodies.add(group);
       return { at: middle, text: `${body.label} · ${Math.round(body.coverage_ratio * 100)} %` };
     });
+    const rows = seats.checked ? plate.seats : [];
+    const tips = rows.map((row) => {
+      const { group, end } = seatMark(row, scene.ink("--deed"));
+      scene.marks.bodies.add(group);
+      return { at: end, text: row.label };
+    });
     const arrows = shifts.checked ? plate.shifts : [];
     const ends = arrows.map((shift) => {
       const { group, end } = shiftMark(shift, Number(times.value), scene.ink("--return"));
@@ -121,13 +127,14 @@ function tieSites(scene, plate, on) {
       return { at: end, text: `${shift.label} · ${Math.hypot(...shift.shift_mm).toFixed(3)} mm` };
     });
     scene.words.put("body", words);
+    scene.words.put("seat", tips);
     scene.words.put("shift", ends);
     part("plate-enlarged").hidden = !shifts.checked;
     part("plate-enlarged").querySelector("[data-times]").textContent = `${1000 / Number(times.value)} µm`;
-    said.replaceChildren(...[...own, ...arrows].map((one) => Object.assign(document.createElement("li"), { textContent: `${one.label}: ${one.says}` })));
+    said.replaceChildren(...[...own, ...rows, ...arrows].map((one) => Object.assign(document.createElement("li"), { textContent: `${one.label}: ${one.says}` })));
     scene.draw();
   };
-  for (const input of [bodies, shifts]) on(input, "change", draw);
+  for (const input of [bodies, seats, shifts]) on(input, "change", draw);
   on(times, "change", () => {
     times.dataset.said = "yes";
     draw();

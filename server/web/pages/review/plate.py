@@ -42,6 +42,16 @@ class BodyMark:
 
 
 @dataclass(frozen=True, slots=True)
+class SeatMark:
+    """An implant position that came as a row of a table: the seat, and the axis away from it."""
+
+    label: str
+    seat_mm: Triple
+    axis: Triple
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
 class ShiftMark:
     """At one site, from where the positions have it to where the jaw scan has it."""
 
@@ -113,6 +123,7 @@ class Plate:
     mouth: Mouth | None
     layers: tuple[Layer, ...]
     bodies: tuple[BodyMark, ...]
+    seats: tuple[SeatMark, ...]
     shifts: tuple[ShiftMark, ...]
     enlargement: int
     bite: Bite | None

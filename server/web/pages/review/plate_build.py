@@ -10,7 +10,7 @@ import numpy as np
 
 from server.cases.lookup import CaseView
 from server.cases.tables import Record
-from server.explain.coverage import CoverageFigure, percent
+from server.explain.coverage import CoverageFigure
 from server.inspection.drawn import DRAWN_ROLES
 from server.inspection.report import Report
 from server.measures.markers import MARKERS
@@ -25,16 +25,15 @@ from server.web.pages.reasons import anchor_of
 from server.web.pages.review.in_space import InSpace, in_space, raw, rows, triple
 from server.web.pages.review.plate import (
     Bite,
-    BodyMark,
     FoundPlace,
     GapMark,
     GapSheet,
     Layer,
     Mouth,
     Plate,
-    ShiftMark,
     Triple,
 )
+from server.web.pages.review.plate_sites import bodies_of, seats_of, shifts_of
 
 ALONE, UNDER, OVER = 1.0, 0.0, 0.45
 """Shares of ink at first: what is worked from is whole, what would hide it is left out, the denture lets it through."""
@@ -42,7 +41,7 @@ SHOWN = {Role.JAW: ALONE, Role.OPPOSING: ALONE, Role.DENTURE: OVER}
 ABOVE_SEAT_MM = 4.0
 """Where a finding names a site, its place is so far up the axis of the body there."""
 NOT_DRAWN = "No picture of it yet: it is being made, or the file shows no surface."
-TABLE = "They came as a table; where they were compared with the jaw scan, arrows show how they differ."
+TABLE = "They came as a table. Where they were laid on the jaw scan, they are shown as axes under “Scan bodies and positions”."
 NOT_LAID = "Not laid with the others"
 
 
@@ -55,8 +54,9 @@ def plate_of(view: CaseView, report: Report | None, drawn: Collection[str]) -> P
         says=_frame_words(space, records),
         mouth=_mouth(space, view),
         layers=tuple(_layers(view, space, list(records.values()), drawn)),
-        bodies=tuple(_bodies(space, records)),
-        shifts=tuple(_shifts(space)),
+        bodies=tuple(bodies_of(space, records)),
+        seats=tuple(seats_of(space, view)),
+        shifts=tuple(shifts_of(space)),
         enlargement=space.figures.positions.enlargement if space.figures.positions else 1,
         bite=_bite(space, records),
         places=_places(space, records),
@@ -121,48 +121,6 @@ def _mouth(space: InSpace, view: CaseView) -> Mouth | None:
     if mouth is None or mouth.left is None:
         return None
     return Mouth(mouth.left, mouth.front, mouth.occlusal, view.form.working_arch is Arch.UPPER)
-
-
-def _bodies(space: InSpace, records: dict[str, Record]) -> Iterator[BodyMark]:
-    for figure in space.figures.coverage:
-        record = records.get(figure.record)
-        if record is None:
-            continue
-        yield BodyMark(
-            layer=record.id,
-            label=figure.tooth or f"no. {figure.number}",
-            seat_mm=space.place(figure.record, figure.seat_mm),
-            axis=space.direction(figure.record, figure.axis),
-            clock=space.direction(figure.record, figure.clock),
-            eighths=figure.by_eighth,
-            coverage_ratio=figure.coverage_ratio,
-            says=_body_words(space, figure),
-        )
-
-
-def _body_words(space: InSpace, figure: CoverageFigure) -> str:
-    """The body's numbers in a line; its uncertainty where the report has it."""
-    bodies = space.report.measures.get("bodies", []) if space.report else []
-    own = [b for b in bodies if b["record"] == figure.record and tuple(b["seat_mm"]) == figure.seat_mm]
-    known = (
-        f", seat ± {own[0]['u95_position_mm']:.3f} mm, axis ± {own[0]['u95_axis_deg']:.2f}°" if own else ""
-    )
-    shares = " ".join(percent(share) for share in figure.by_eighth)
-    return f"{percent(figure.coverage_ratio)} % caught; by eighths {shares}{known}"
-
-
-def _shifts(space: InSpace) -> Iterator[ShiftMark]:
-    figure = space.figures.positions
-    for site in figure.sites if figure else ():
-        if figure is None or site.seat_mm is None or site.shift_mm is None:
-            continue
-        long_mm = float(np.linalg.norm(site.shift_mm))
-        yield ShiftMark(
-            label=site.label,
-            seat_mm=space.place(figure.jaw, site.seat_mm),
-            shift_mm=space.direction(figure.jaw, site.shift_mm),
-            says=f"{long_mm:.3f} mm ± {site.u95_mm:.3f} mm, axis {site.axis_deg:.2f}°",
-        )
 
 
 def _bite(space: InSpace, records: dict[str, Record]) -> Bite | None:
