@@ -39,7 +39,7 @@ def _measure(bench: RecordBench) -> LayersResult:
 
 LAYERS = RecordMeasure(
     name="surface.layers",
-    revision=5,
+    revision=6,
     result=LayersResult,
     roles=MESH_ROLES,
     compute=_measure,

@@ -43,7 +43,7 @@ def _measure(bench: RecordBench) -> TextureResult:
 
 TEXTURE = RecordMeasure(
     name="surface.texture",
-    revision=2,
+    revision=3,
     result=TextureResult,
     roles=MESH_ROLES,
     compute=_measure,

@@ -138,8 +138,9 @@ def _roughest_cell(at: Points, variance: Floats) -> tuple[float, tuple[float, fl
 
 
 def spikes_of(topology: Topology) -> Spikes:
-    """Points that stick out: more than 1 mm off the plane of their second neighbours, and more than three times as
-    far as those neighbours themselves lie off it, so that edges and crests are no spikes. Linear in facets.
+    """Points that stick out: more than 1 mm off the plane of their second neighbours, more than three times as far as
+    those neighbours themselves lie off it, so that edges and crests are no spikes, and twice as far as most of those next to
+    them, so that the foot and rim of a model that was given a base are none. Linear in facets.
 
     Not seen: outgrowths wider than two rings of facets; those are surface, wanted or not.
     """
@@ -215,6 +216,29 @@ def _has_long_edge(
 
 
 @njit(cache=True, nogil=True)
+def _stands_alone(
+    v: int,
+    height: float,
+    middle: Floats,
+    direction: Floats,
+    vertices: Points,
+    faces: Faces,
+    offsets: NDArray[np.int64],
+    at: NDArray[np.int32],
+) -> bool:
+    """Whether fewer than half of the points next to it, each counted by its facets, stand half as high on its side."""
+    n_high = 0
+    n_all = 0
+    for j in range(offsets[v], offsets[v + 1]):
+        for k in range(3):
+            w = faces[at[j], k]
+            if w != v:
+                n_all += 1
+                n_high += 2.0 * ((vertices[w] - middle) * direction).sum() / height > 1.0
+    return 2 * n_high < n_all
+
+
+@njit(cache=True, nogil=True)
 def _direction_of(
     v: int,
     ring: NDArray[np.int32],
@@ -254,7 +278,9 @@ def _spike_heights(vertices: Points, faces: Faces, normals: Points) -> Floats:
         around = vertices[ring[:size]]
         for d in range(3):
             middle[d] = np.median(around[:, d])
-        own = abs(((vertices[v] - middle) * direction).sum())
-        if own > 3.0 * np.median(np.abs(((around - middle) * direction).sum(axis=1))):
-            height[v] = own
+        off = ((vertices[v] - middle) * direction).sum()
+        if abs(off) <= 3.0 * np.median(np.abs(((around - middle) * direction).sum(axis=1))):
+            continue
+        if _stands_alone(v, off, middle, direction, vertices, faces, offsets, at):
+            height[v] = abs(off)
     return height

@@ -50,6 +50,11 @@ class Standing(StrEnum):
     MEMORY = "from memory, unconfirmed"
 
 
+def unit_tail(unit: str) -> str:
+    """A unit as it follows a number: after a space, degrees without one."""
+    return unit if unit in ("", "°") else f" {unit}"
+
+
 @dataclass(frozen=True, slots=True)
 class Limit:
     """Where a value is looked at and where it is returned. Two-sided limits are two limits.
@@ -107,7 +112,7 @@ class Limit:
     @property
     def words(self) -> str:
         beyond = "above" if self.sense is Sense.UPPER else "below"
-        unit = f" {self.unit}" if self.unit else ""
+        unit = unit_tail(self.unit)
         if self.never_returns:
             return f"look {beyond} {self.look:g}{unit}"
         if self.look == self.return_:

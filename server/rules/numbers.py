@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from server.rules.finding import LimitApplied
+from server.rules.limit import unit_tail
 
 
 def figure(value: float, u95: float | None = None) -> str:
@@ -23,13 +24,13 @@ def figure(value: float, u95: float | None = None) -> str:
 def measured(value: float, u95: float | None, unit: str) -> str:
     """Value, uncertainty and unit in words: “0.21 ± 0.02 mm”."""
     doubt = f" ± {figure(u95, u95)}" if u95 else ""
-    return f"{figure(value, u95)}{doubt}{' ' + unit if unit else ''}"
+    return f"{figure(value, u95)}{doubt}{unit_tail(unit)}"
 
 
 def limit_words(limit: LimitApplied, unit: str) -> str:
     """“looked at above 0.10 mm, returned above 0.15 mm”; one number where the two coincide."""
     side = "below" if limit.sense == "lower" else "above"
-    tail = f" {unit}" if unit else ""
+    tail = unit_tail(unit)
     look = figure(limit.look)
     if math.isinf(limit.return_):
         return f"looked at {side} {look}{tail}"
@@ -41,7 +42,7 @@ def limit_words(limit: LimitApplied, unit: str) -> str:
 
 def doubt_words(value: float, u95: float, limit: LimitApplied, unit: str) -> str:
     """Why a value near a limit is not decided: which of the limit's numbers its uncertainty straddles."""
-    tail = f" {unit}" if unit else ""
+    tail = unit_tail(unit)
     straddled = [b for b in (limit.look, limit.return_) if abs(value - b) <= u95]
     sides = " and of ".join(dict.fromkeys(f"{figure(b)}{tail}" for b in straddled))
     return f"It is known to ± {figure(u95, u95)}{tail}, so it may lie on either side of {sides}."

@@ -12,6 +12,7 @@ from server.rules.documents import RuleRow
 from server.rules.limit import Standing
 from server.rules.rule import VALUE, Rule
 from server.rules.sheet import DEFAULT_SHEETS, ToleranceSheet
+from server.rules.wording import sentence
 from server.web.pages.parts import Frame, TagView, level_tag
 
 GROUP_WORDS = {
@@ -98,7 +99,7 @@ def sheets_page(frame: Frame, rules: Sequence[Rule]) -> SheetsPage:
 def _sheet(sheet: ToleranceSheet, kinds: Sequence[Prosthesis], rules: Sequence[Rule]) -> SheetView:
     rows = [_sheet_row(sheet, rule, name) for rule in rules for name in rule.limits]
     serves = ", ".join(kind.value for kind in kinds)
-    return SheetView(sheet.name.replace(" ", "-"), sheet.name, sheet.version, serves, tuple(rows))
+    return SheetView(sheet.name.replace(" ", "-"), sentence(sheet.name), sheet.version, serves, tuple(rows))
 
 
 def _sheet_row(sheet: ToleranceSheet, rule: Rule, name: str) -> SheetRow:

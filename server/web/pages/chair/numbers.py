@@ -11,6 +11,7 @@ from server.inspection.report import Report
 from server.measures.measure import Status
 from server.records.case_form import CaseForm
 from server.records.roles import Role
+from server.rules.limit import unit_tail
 from server.rules.numbers import figure
 from server.web.pages.chair.page import NumberView
 
@@ -53,7 +54,7 @@ class _Told:
         for measure, number, label, unit in _OF_ANY_SCAN:
             value = self._record(measure).get(number)
             if isinstance(value, int | float) and value:
-                yield NumberView(label, f"{figure(float(value))} {unit}".strip())
+                yield NumberView(label, f"{figure(float(value))}{unit_tail(unit)}")
 
     def bodies(self) -> Iterator[NumberView]:
         """How many scan bodies are there of those that should be, and how much was caught of the worst."""

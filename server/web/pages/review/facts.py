@@ -13,6 +13,7 @@ from server.measures.markers import MARKERS
 from server.measures.measure import Status
 from server.records.case_form import CaseForm
 from server.records.roles import Role
+from server.rules.limit import unit_tail
 from server.rules.numbers import figure
 from server.web.pages.form.build import ATTESTED_WORDS, WORDS
 from server.web.pages.review.page import FactRow, MeasureRow, SiteRow
@@ -128,7 +129,7 @@ def _numbers(entry: Mapping[str, Any]) -> tuple[FactRow, ...]:
         label, unit = _label(name)
         words = _words(value)
         if words and len(shown) < _LONGEST:
-            shown.append(FactRow(label, f"{words} {unit}".strip()))
+            shown.append(FactRow(label, f"{words}{unit_tail(unit)}"))
     return tuple(shown)
 
 
