@@ -77,22 +77,20 @@ def test_edges_of_a_box_are_no_spikes() -> None:
 
 
 def test_the_foot_and_rim_of_a_base_are_no_spikes() -> None:
-    """A dome of fine facets on a wall and a floor of long ones, as a scan is closed to be printed; its outline ragged."""
-    dome = sphere(12.0, 6)
-    kept = dome.faces[(dome.vertices[dome.faces][:, :, 2] > 2.0).all(axis=1)]
-    edges = np.sort(kept[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
-    once, count = np.unique(edges, axis=0, return_counts=True)
-    directed = {tuple(e) for e in kept[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2).tolist()}
-    border = [(a, b) if (a, b) in directed else (b, a) for a, b in once[count == 1].tolist()]
+    """A cap of fine facets with a ragged border on a wall and a floor of long ones, as a scan is closed to be printed."""
+    cap = scattered(sphere(12.0, 6), 0.015)
+    x, y, z = cap.vertices.T
+    is_in = z > 7.0 + 1.2 * np.sin(9.0 * np.arctan2(y, x)) + 0.4 * np.sin(40.0 * np.arctan2(y, x))
+    kept = cap.faces[is_in[cap.faces].all(axis=1)]
+    edges = kept[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    known = {(a, b) for a, b in edges.tolist()}
+    border = [(a, b) for a, b in known if (b, a) not in known]
     rim = sorted({v for edge in border for v in edge})
-    foot = {v: len(dome.vertices) + k for k, v in enumerate(rim)}
-    floor = dome.vertices[rim] * [1, 1, 0] - [0, 0, 8.0]
-    middle = len(dome.vertices) + len(rim)
-    wall = [
-        f for a, b in border for f in ((b, a, foot[a]), (b, foot[a], foot[b]), (foot[b], foot[a], middle))
-    ]
-    vertices = np.vstack([dome.vertices, floor, [[0.0, 0.0, -8.0]]])
-    based = topology_of(Scan(vertices, np.vstack([kept, np.array(wall, np.int32)]).astype(np.int32)))
-    assert spikes_of(based).count == 0
-    vertices[np.argmax(vertices[:, 2])] += [0.0, 0.0, 1.6]
-    assert spikes_of(topology_of(Scan(vertices, based.scan.faces))).count == 1
+    foot = {v: len(cap.vertices) + k for k, v in enumerate(rim)}
+    floor = cap.vertices[rim] * [1, 1, 0] - [0, 0, 3.0]
+    wall = [f for a, b in border for f in ((b, a, foot[a]), (b, foot[a], foot[b]), (foot[b], foot[a], foot[rim[0]]))]
+    faces = np.vstack([kept, [f for f in wall if len(set(f)) == 3]]).astype(np.int32)
+    vertices = np.vstack([cap.vertices, floor])
+    assert spikes_of(topology_of(Scan(vertices, faces))).count == 0
+    vertices[np.argmax(z)] += [0.0, 0.0, 1.6]
+    assert spikes_of(topology_of(Scan(vertices, faces))).count == 1
