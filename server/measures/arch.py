@@ -7,8 +7,9 @@ from numpy.typing import NDArray
 
 from server.measures.bench import RecordBench
 from server.measures.bodies import BodiesResult, BodySeen
-from server.metrology.arch import ArchFrame, arch_frame, occlusal_direction
+from server.metrology.arch import ArchFrame, arch_frame, away_from_base, occlusal_direction
 from server.metrology.rigid import apply, inverse
+from server.metrology.topology import Topology
 
 BESIDE_MM = 0.8
 """Points this near to a body's hull are left out when the arch is read."""
@@ -22,12 +23,20 @@ Bools = NDArray[np.bool_]
 def arch_without_bodies(record: RecordBench, found: BodiesResult) -> ArchFrame | None:
     """How a jaw with scan bodies lies, in the record's frame: their tops would pass for a crest, so they are left out. None
     where the scan shows no arch."""
-    topology, points = record.topology, record.scan.vertices
-    normals = -topology.normals if found.is_turned else topology.normals
-    occlusal = occlusal_direction(normals, topology.areas_mm2)
+    occlusal = _occlusal(record.topology, is_turned=found.is_turned)
     if occlusal is None:
         return None
-    return arch_frame(points[is_beside_bodies(record, found)], occlusal)
+    return arch_frame(record.scan.vertices[is_beside_bodies(record, found)], occlusal)
+
+
+def _occlusal(topology: Topology, *, is_turned: bool) -> Floats | None:
+    """Where a scan faces on the whole; of one that was closed by a base, away from that."""
+    normals = -topology.normals if is_turned else topology.normals
+    open_way = occlusal_direction(normals, topology.areas_mm2)
+    if open_way is not None:
+        return open_way
+    scan = topology.scan
+    return away_from_base(scan.vertices, scan.vertices[scan.faces].mean(axis=1), normals, topology.areas_mm2)
 
 
 def is_beside_bodies(record: RecordBench, found: BodiesResult) -> Bools:
@@ -50,7 +59,7 @@ def plain_arch(record: RecordBench) -> ArchFrame | None:
     """How a jaw without scan bodies lies, in the record's frame, whichever way its facets are wound. None where the scan
     shows no arch. Raises NotMeasured where the scan cannot be used."""
     topology = record.outward.topology
-    occlusal = occlusal_direction(topology.normals, topology.areas_mm2)
+    occlusal = _occlusal(topology, is_turned=False)
     return None if occlusal is None else arch_frame(topology.scan.vertices, occlusal)
 
 

@@ -113,7 +113,7 @@ def _result(bench: CaseBench, joint: JointResult, file: str, role: Role, arch: A
 
 MOUTH = CaseMeasure(
     name="frames.mouth",
-    revision=1,
+    revision=2,
     result=MouthResult,
     roles=frozenset(TELLING),
     compute=_measure,

@@ -220,7 +220,7 @@ def sites_form_part(form: CaseForm) -> Any:
 
 SITES = CaseMeasure(
     name="bodies.sites",
-    revision=2,
+    revision=3,
     result=SitesResult,
     roles=frozenset({Role.JAW}),
     compute=_measure,

@@ -88,7 +88,11 @@ def test_the_foot_and_rim_of_a_base_are_no_spikes() -> None:
     rim = sorted({v for edge in border for v in edge})
     foot = {v: len(cap.vertices) + k for k, v in enumerate(rim)}
     floor = cap.vertices[rim] * [1, 1, 0] - [0, 0, 3.0]
-    wall = [f for a, b in border for f in ((b, a, foot[a]), (b, foot[a], foot[b]), (foot[b], foot[a], foot[rim[0]]))]
+    wall = [
+        f
+        for a, b in border
+        for f in ((b, a, foot[a]), (b, foot[a], foot[b]), (foot[b], foot[a], foot[rim[0]]))
+    ]
     faces = np.vstack([kept, [f for f in wall if len(set(f)) == 3]]).astype(np.int32)
     vertices = np.vstack([cap.vertices, floor])
     assert spikes_of(topology_of(Scan(vertices, faces))).count == 0
