@@ -98,7 +98,7 @@ def _measure(bench: RecordBench) -> RoleResult:
 
 ROLE = RecordMeasure(
     name="role.likely",
-    revision=3,
+    revision=4,
     result=RoleResult,
     roles=MESH_ROLES | {Role.MARKERS},
     compute=_measure,

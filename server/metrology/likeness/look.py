@@ -122,12 +122,13 @@ def _closed(outline: Outline) -> float:
 
 
 def _jaws_closed(outline: Outline) -> float:
-    """Two jaws closed: two parts in one band, or face to face. One part in a band may be a bite whose jaws were fused, or
-    half an arch."""
+    """Two jaws closed: two parts in one band, or face to face, or a denture all round and the jaw it bites on. One part in a
+    band may be a bite whose jaws were fused, or half an arch."""
     tight = 1.0 - _above(outline.breadth_mm, TIGHT_MM, 12.0)
     if outline.n_parts == 1:
         return 0.8 * tight
-    opposed = 0.9 if outline.faces_itself_cos < -0.5 else 0.05
+    closed = sum(ratio < OPEN_RATIO for ratio in outline.opening_ratios)
+    opposed = 0.9 if outline.faces_itself_cos < -0.5 else 0.8 if closed == 1 else 0.05
     return max(0.99 * tight, opposed) if outline.n_parts == 2 else max(0.7 * tight, 0.5 * opposed)
 
 

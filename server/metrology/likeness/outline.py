@@ -24,7 +24,7 @@ EDGE_QUANTILES = (0.01, 0.99)
 @dataclass(frozen=True, slots=True)
 class Outline:
     """n_parts: shells that count as parts of the record; part_span_mm: the largest span of one; n_copies: parts of one and
-    the same area. opening_ratio: what the largest border of the main part spans over that part's area: about 0 for a body
+    the same area. opening_ratios: by part, the largest first, what its largest border spans over its area: about 0 for a body
     closed all round, 0.5 to 1.2 for a scan from one side. base_ratio: share of the area that lies in one plane.
 
     length_mm, breadth_mm: seen from the side it faces. faces_itself_cos: cosine between the directions in which the two
@@ -35,12 +35,17 @@ class Outline:
     n_parts: int
     part_span_mm: float
     n_copies: int
-    opening_ratio: float
+    opening_ratios: tuple[float, ...]
     base_ratio: float
     length_mm: float
     breadth_mm: float
     faces_itself_cos: float
     facing_ratio: float
+
+    @property
+    def opening_ratio(self) -> float:
+        """Of the part that is open the most."""
+        return max(self.opening_ratios)
 
 
 def outline_of(topology: Topology) -> Outline:
@@ -50,14 +55,15 @@ def outline_of(topology: Topology) -> Outline:
     vectors = topology.normals * topology.areas_mm2[:, None]
     mine = np.isin(topology.face_shell, parts)
     length, breadth = _seen_from_front(topology, mine, vectors[mine].sum(axis=0))
-    opening = max(
-        (loop.area_mm2 / areas[0] for loop in border_loops(topology) if loop.shell == 0), default=0.0
-    )
+    openings = dict.fromkeys(parts.tolist(), 0.0)
+    for loop in border_loops(topology):
+        if loop.shell in openings:
+            openings[loop.shell] = max(openings[loop.shell], float(loop.area_mm2 / areas[loop.shell]))
     return Outline(
         n_parts=len(parts),
         part_span_mm=max(_span(topology, int(part)) for part in parts[:12]),
         n_copies=_most_alike(areas[parts]),
-        opening_ratio=float(opening),
+        opening_ratios=tuple(openings.values()),
         base_ratio=_base_ratio(topology),
         length_mm=length,
         breadth_mm=breadth,

@@ -46,6 +46,15 @@ def test_two_jaws_face_to_face_are_closed_on_each_other() -> None:
     assert seen.outline.faces_itself_cos < -0.98
 
 
+def test_a_denture_all_round_upon_a_jaw_is_a_bite_and_no_denture() -> None:
+    denture = slab()
+    above = Scan(denture.vertices + np.array([0.0, 0.0, 30.0]), denture.faces)
+    seen = look(joined(CROWNED, above))
+    assert (seen.outline.n_parts, min(seen.outline.opening_ratios)) == (2, 0.0)
+    assert seen.likeliest is Look.JAWS_CLOSED
+    assert seen.shares[Look.CLOSED_ALL_ROUND] < 0.05
+
+
 def test_two_halves_of_one_jaw_that_face_the_same_way_are_not() -> None:
     left, right = half(BARE, left=True), half(BARE, left=False)
     apart = joined(left, Scan(right.vertices + np.array([1.0, 0.0, 0.0]), right.faces))
