@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from pathlib import Path
 
 from server.inspection.report import Report
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
+from server.rules.numbers import limit_words, measured
 
 _MARKS = {Level.RETURN: "RETURN", Level.LOOK: "LOOK  ", Level.NOTE: "note  "}
 
@@ -31,10 +31,8 @@ def _finding_lines(finding: Finding, pictures: Path | None) -> Iterator[str]:
     yield f"{_MARKS[finding.level]} {finding.rule}" + (f"  [{about}]" if about else "")
     yield f"       {finding.says}"
     if finding.value is not None and finding.limit is not None:
-        return_at = finding.limit.return_
-        back = "" if return_at is None or math.isinf(return_at) else f", return at {return_at:g}"
-        uncertainty = f" ± {finding.u95:.2g}" if finding.u95 else ""
-        yield f"       {finding.value:.4g}{uncertainty} {finding.unit}; look at {finding.limit.look:g}{back}"
+        value = measured(finding.value, finding.u95, finding.unit)
+        yield f"       {value}; {limit_words(finding.limit, finding.unit)}"
     if finding.remedy:
         yield f"       → {finding.remedy}"
     if finding.picture and pictures is not None:
