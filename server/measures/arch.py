@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from server.measures.bench import RecordBench
 from server.measures.bodies import BodiesResult, BodySeen
-from server.metrology.arch import ArchFrame, arch_frame, away_from_base, occlusal_direction
+from server.metrology.arch import ArchFrame, arch_frame, occlusal_direction
+from server.metrology.base import away_from_base
 from server.metrology.rigid import apply, inverse
 from server.metrology.topology import Topology
 
@@ -31,12 +34,12 @@ def arch_without_bodies(record: RecordBench, found: BodiesResult) -> ArchFrame |
 
 def _occlusal(topology: Topology, *, is_turned: bool) -> Floats | None:
     """Where a scan faces on the whole; of one that was closed by a base, away from that."""
-    normals = -topology.normals if is_turned else topology.normals
-    open_way = occlusal_direction(normals, topology.areas_mm2)
+    sign = -1.0 if is_turned else 1.0
+    open_way = occlusal_direction(topology.normals, topology.areas_mm2)
     if open_way is not None:
-        return open_way
-    scan = topology.scan
-    return away_from_base(scan.vertices, scan.vertices[scan.faces].mean(axis=1), normals, topology.areas_mm2)
+        return sign * open_way
+    outward = replace(topology, normals=sign * topology.normals) if is_turned else topology
+    return away_from_base(outward)
 
 
 def is_beside_bodies(record: RecordBench, found: BodiesResult) -> Bools:

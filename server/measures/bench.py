@@ -20,6 +20,7 @@ from server.measures.measure import (
     Status,
     resting_on,
 )
+from server.metrology.base import base_facets
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bvh import BoxTree
 from server.metrology.extent import Extent, extent_of
@@ -179,7 +180,7 @@ class RecordBench:
 
     def prepare(self) -> None:
         """Makes what laying the record on another needs. Raises NotMeasured."""
-        _ = self.outward
+        _ = self.in_the_mouth
         _ = self.tree
 
     @made_once
@@ -191,6 +192,17 @@ class RecordBench:
             scan = turned_as_told(self.topology, self.patches_away)
         if scan is self.scan:
             return Surface(self.topology, self.tree)
+        return Surface(topology_of(scan), BoxTree(scan))
+
+    @made_once
+    def in_the_mouth(self) -> Surface:
+        """The outward surface, less the base on which a model stands."""
+        surface = self.outward
+        base = base_facets(surface.topology)
+        if base is None or base.all():
+            return surface
+        scan = surface.topology.scan
+        scan = scan.part(scan.faces[~base])
         return Surface(topology_of(scan), BoxTree(scan))
 
     def result(self, measure: RecordMeasure[R]) -> R:

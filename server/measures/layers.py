@@ -1,4 +1,5 @@
-"""`surface.layers`: the area over which a scan lies double, measured with every facet turned to the scanner."""
+"""`surface.layers`: the area over which a scan lies double, measured with every facet turned to the scanner. The base that
+a model was put on is no scan: a ragged wall may lie in folds."""
 
 from __future__ import annotations
 
@@ -8,6 +9,7 @@ from server.measures.bench import RecordBench
 from server.measures.measure import RecordMeasure, Result
 from server.measures.reading import READING
 from server.measures.vectors import Vector3
+from server.metrology.base import base_facets
 from server.metrology.facing import turned_toward_scanner
 from server.metrology.layers import double_layer_of
 from server.metrology.texture import SPIKE_MM, spike_heights_mm
@@ -27,8 +29,11 @@ def _measure(bench: RecordBench) -> LayersResult:
     if topology.against.any():
         topology = topology_of(turned_toward_scanner(bench.scan, bench.facing))
     is_spike = spike_heights_mm(topology) > SPIKE_MM
-    at_spike = np.asarray(is_spike[topology.scan.faces].any(axis=1))
-    double = double_layer_of(topology, bench.tree, leave_out=at_spike)
+    left_out = is_spike[topology.scan.faces].any(axis=1)
+    base = base_facets(topology)
+    double = double_layer_of(
+        topology, bench.tree, leave_out=np.asarray(left_out if base is None else left_out | base)
+    )
     return LayersResult(
         double_area_mm2=double.area_mm2,
         double_area_u95_mm2=double.u95_mm2,

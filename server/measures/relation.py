@@ -145,7 +145,7 @@ class RelationResult(Result):
 
 def _measure(moving: RecordBench, fixed: RecordBench) -> RelationResult:
     meeting = MEETINGS[moving.role, fixed.role]
-    sides, own, theirs = meeting.sides, moving.outward, fixed.outward
+    sides, own, theirs = meeting.sides, moving.in_the_mouth, fixed.in_the_mouth
     near = register_near(own, theirs, np.eye(4), sides=sides, demand=meeting.demand)
     if near.standing is Standing.FITS and near.best is not None:
         off = _moved_mm(own, near.best.T_fixed_moving)
@@ -200,7 +200,7 @@ def rows_of(values: Floats) -> tuple[tuple[float, ...], ...]:
 
 RELATION = PairMeasure(
     name="frames.relation",
-    revision=6,
+    revision=7,
     result=RelationResult,
     roles=frozenset(MEETINGS),
     compute=_measure,

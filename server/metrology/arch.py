@@ -1,7 +1,7 @@
 """How an arch lies: which way it bites, where its front is, which side is the patient's left; from its surface alone.
 
 Nothing is assumed of the frame. The occlusal direction is that into which an open scan faces on the whole (the sum of its
-facets' vectors is that of any surface spanned by its border), or away from the base that a closed model stands on. Seen along it, the crest of the jaw is a bow, and a parabola
+facets' vectors is that of any surface spanned by its border), or away from the base that a closed model stands on (`base.py`). Seen along it, the crest of the jaw is a bow, and a parabola
 fits it from one side only: that side is the front.
 """
 
@@ -28,10 +28,6 @@ MOST_SLOPE = 0.7
 LEAST_CELLS = 60
 LEAST_BOW_MM = 4.0
 """An arch whose front does not stand out by this much from the line between its ends has no telling front."""
-NORMAL_CELL, BASES_TRIED = 0.25, 12
-BASE_COS, BASE_DEPTH_MM = 0.985, 0.3
-LEAST_BASE = 0.05
-"""Share of its surface that a closed model has at least in the plane it stands on."""
 LEAST_ADVANTAGE = 1.25
 """Next-best front, 60° or more away, over the best: the ratio of what each leaves unexplained."""
 
@@ -99,27 +95,6 @@ def occlusal_direction(normals: Points, areas_mm2: Floats) -> Floats | None:
     total = areas_mm2 @ normals
     length = float(np.linalg.norm(total))
     return None if length < 0.1 * float(areas_mm2.sum()) else np.asarray(total / length)
-
-
-def away_from_base(vertices: Points, centres: Points, normals: Points, areas_mm2: Floats) -> Floats | None:
-    """(3,) unit: away from the flat base that a closed model of a jaw stands on; None where it stands on none.
-
-    vertices: (n, 3); centres, normals: (m, 3) of the facets, normals unit and outward; areas_mm2: (m,). A base is a plane
-    with all of the model on one side of it and a telling share of the surface in it; no jaw and no denture has one by itself.
-    """
-    cells, cell = np.unique(np.round(normals / NORMAL_CELL).astype(np.int64), axis=0, return_inverse=True)
-    cell_mm2 = np.bincount(cell.ravel(), areas_mm2, len(cells))
-    best, base = LEAST_BASE * float(areas_mm2.sum()), None
-    for k in np.argsort(-cell_mm2)[:BASES_TRIED]:
-        toward = areas_mm2[cell.ravel() == k] @ normals[cell.ravel() == k]
-        toward = toward / max(float(np.linalg.norm(toward)), 1e-12)
-        in_plane = (normals @ toward > BASE_COS) & (
-            centres @ toward > float((vertices @ toward).max()) - BASE_DEPTH_MM
-        )
-        share_mm2 = float(areas_mm2[in_plane].sum())
-        if share_mm2 > best:
-            best, base = share_mm2, toward
-    return None if base is None else np.asarray(-base)
 
 
 def arch_frame(points: Points, occlusal: Floats) -> ArchFrame | None:

@@ -71,3 +71,19 @@ def renumbered(scan: Scan, seed: int = 4) -> Scan:
     place = np.empty(scan.n_vertices, np.int32)
     place[order] = np.arange(scan.n_vertices, dtype=np.int32)
     return Scan(scan.vertices[order], place[scan.faces][rng.permutation(scan.n_faces)])
+
+
+def on_a_base(scan: Scan, up: NDArray[np.float64], below_mm: float, *, is_flat: bool = True) -> Scan:
+    """An open scan closed by a wall all round, upright along the unit vector `up`, and a floor that far below its lowest
+    point, with a facet under each of its own; not flat: the floor a copy of the scan that much lower."""
+    height = scan.vertices @ up
+    fall = height - (height.min() - below_mm) if is_flat else np.full(len(height), below_mm)
+    foot = scan.vertices - fall[:, None] * up
+    known = {(a, b) for a, b in scan.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2).tolist()}
+    border = np.array([(a, b) for a, b in known if (b, a) not in known], np.int32)
+    a, b, n = border[:, 0], border[:, 1], len(scan.vertices)
+    wall = np.concatenate([np.stack([b, a, a + n], -1), np.stack([b, a + n, b + n], -1)])
+    return Scan(
+        np.vstack([scan.vertices, foot]),
+        np.vstack([scan.faces, wall, scan.faces[:, ::-1] + n]).astype(np.int32),
+    )

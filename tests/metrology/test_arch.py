@@ -4,11 +4,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from server.metrology.arch import arch_frame, away_from_base, occlusal_direction
+from server.metrology.arch import arch_frame, occlusal_direction
 from server.metrology.rigid import apply, small_motion, turn
 from server.metrology.scan import Scan
 from server.metrology.topology import topology_of
-from tests.metrology.shapes import sphere
 
 Floats = NDArray[np.float64]
 FRAMES = [
@@ -92,42 +91,3 @@ def test_a_closed_surface_faces_nowhere_on_the_whole() -> None:
 
 def test_a_few_points_are_no_arch() -> None:
     assert arch_frame(np.eye(3), np.array([0.0, 0.0, 1.0])) is None
-
-
-def on_a_base(scan: Scan, depth_mm: float, *, sliver: bool = False) -> Scan:
-    """The scan closed by a wall all round and a floor under each of its facets; `sliver`: the floor not flat but a copy."""
-    foot = scan.vertices * [1, 1, 1 if sliver else 0] - [0, 0, depth_mm]
-    directed = scan.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-    known = {(a, b) for a, b in directed.tolist()}
-    border = np.array([(a, b) for a, b in known if (b, a) not in known], np.int32)
-    a, b, n = border[:, 0], border[:, 1], scan.n_vertices
-    wall = np.concatenate([np.stack([b, a, a + n], -1), np.stack([b, a + n, b + n], -1)])
-    floor = scan.faces[:, ::-1] + n
-    return Scan(np.vstack([scan.vertices, foot]), np.vstack([scan.faces, wall, floor]).astype(np.int32))
-
-
-def way_up(scan: Scan) -> Floats | None:
-    topology = topology_of(scan)
-    centres = scan.vertices[scan.faces].mean(axis=1)
-    return away_from_base(scan.vertices, centres, topology.normals, topology.areas_mm2)
-
-
-@pytest.mark.parametrize("T", FRAMES)
-@pytest.mark.parametrize("palate", [False, True])
-def test_a_model_on_a_base_bites_away_from_it(T: Floats, palate: bool) -> None:
-    model = moved(on_a_base(jaw(palate=palate), 8.0), T)
-    topology = topology_of(model)
-    assert occlusal_direction(topology.normals, topology.areas_mm2) is None
-    occlusal = way_up(model)
-    assert occlusal is not None
-    up, front = turn(T, np.array([[0.0, 0, 1], [0, 1, 0]]))
-    assert occlusal @ up > np.cos(np.radians(1))
-    frame = arch_frame(model.vertices, occlusal)
-    assert frame is not None
-    assert frame.is_front_sure
-    assert frame.front @ front > np.cos(np.radians(10))
-
-
-def test_what_stands_on_no_base_says_nothing() -> None:
-    assert way_up(on_a_base(jaw(palate=False), 4.0, sliver=True)) is None
-    assert way_up(sphere(20.0, 5)) is None
