@@ -21,17 +21,19 @@ addEventListener("online", showLine);
 addEventListener("offline", showLine);
 showLine();
 
-// Read aloud what changed by itself, once, and not more often than it can be said.
+// Read aloud what changed by itself, once, and not more often than it can be said. What a deed was answered with goes then.
 const announcer = document.getElementById("announcer");
-let lastSaid = document.querySelector("[data-announce]")?.textContent.trim() ?? "";
+const standing = () => document.querySelector("[data-announce]")?.textContent.replace(/\s+/g, " ").trim() ?? "";
+let lastSaid = standing();
 export function announce(words) {
   announcer.textContent = words;
 }
 document.addEventListener("htmx:after:swap", () => {
-  const now = document.querySelector("[data-announce]")?.textContent.replace(/\s+/g, " ").trim() ?? "";
+  const now = standing();
   if (now && now !== lastSaid) {
     lastSaid = now;
     announce(now);
+    for (const notice of document.querySelectorAll("main > .notice.done")) notice.remove();
   }
   markWrongFields();
 });

@@ -93,6 +93,7 @@ def test_the_way_of_a_case(open_page: Callable[..., Watched], record_set: Record
     see(clinic, "07-cleared")
     clinic.get_by_role("button", name="Send to the lab").click()
     expect(standing).to_contain_text("with the lab")
+    expect(clinic.get_by_text("Sent to the lab.")).to_be_visible()
     see(clinic, "08-sent")
 
     lab = open_page(DESK).page
@@ -118,6 +119,8 @@ def test_the_way_of_a_case(open_page: Callable[..., Watched], record_set: Record
     expect(lab.get_by_text("The case is back with the clinic.")).to_be_visible()
     expect(clinic.locator("#talk")).to_contain_text("left bite scan again", timeout=15_000)
     expect(standing).to_contain_text("sent this case back")
+    expect(clinic.locator("#asked")).to_contain_text("left bite scan again")
+    expect(clinic.get_by_text("Sent to the lab.")).to_have_count(0)
     see(clinic, "11-returned")
     clinic.goto("/")
     see(clinic, "12-home")
