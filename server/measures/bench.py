@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from server.measures.body_set import BodySet, BodyUnusable
 from server.measures.measure import (
@@ -195,10 +196,15 @@ class RecordBench:
         return Surface(topology_of(scan), BoxTree(scan))
 
     @made_once
+    def base(self) -> NDArray[np.bool_] | None:
+        """(m,) which facets are the base of a model; None where there is none."""
+        return base_facets(self.topology)
+
+    @made_once
     def in_the_mouth(self) -> Surface:
         """The outward surface, less the base on which a model stands."""
         surface = self.outward
-        base = base_facets(surface.topology)
+        base = self.base if surface.topology is self.topology else base_facets(surface.topology)
         if base is None or base.all():
             return surface
         scan = surface.topology.scan

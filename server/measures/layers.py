@@ -30,7 +30,7 @@ def _measure(bench: RecordBench) -> LayersResult:
         topology = topology_of(turned_toward_scanner(bench.scan, bench.facing))
     is_spike = spike_heights_mm(topology) > SPIKE_MM
     left_out = is_spike[topology.scan.faces].any(axis=1)
-    base = base_facets(topology)
+    base = bench.base if topology is bench.topology else base_facets(topology)
     double = double_layer_of(
         topology, bench.tree, leave_out=np.asarray(left_out if base is None else left_out | base)
     )

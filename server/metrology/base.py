@@ -59,9 +59,9 @@ def _floor(topology: Topology) -> tuple[Floats | None, Bools]:
         return None, np.zeros(len(areas), dtype=bool)
     best, down, is_floor = LEAST_FLOOR * float(areas.sum()), None, np.zeros(len(areas), dtype=bool)
     for toward in _likely(topology):
-        lowest_mm = float((scan.vertices @ toward).max())
+        lowest_mm = float((scan.vertices @ toward).max()) - FLOOR_DEPTH_MM
         flat = np.flatnonzero(normals @ toward > FLOOR_COS)
-        low = scan.vertices[scan.faces[flat]].mean(axis=1) @ toward > lowest_mm - FLOOR_DEPTH_MM
+        low = scan.vertices[scan.faces[flat]].mean(axis=1) @ toward > lowest_mm
         area_mm2 = float(areas[flat[low]].sum())
         if area_mm2 > best:
             best, down, is_floor = area_mm2, toward, np.zeros(len(areas), dtype=bool)
@@ -70,13 +70,17 @@ def _floor(topology: Topology) -> tuple[Floats | None, Bools]:
 
 
 def _likely(topology: Topology) -> Iterator[Floats]:
-    """Directions in which much of the surface faces, by some of its facets, the most first."""
-    few = slice(None, None, max(1, len(topology.areas_mm2) // FEW))
+    """Directions of what may be a floor, by some of the facets: much of the surface faces there, and some of that lies lowest."""
+    scan, few = topology.scan, slice(None, None, max(1, len(topology.areas_mm2) // FEW))
     normals, areas = topology.normals[few], topology.areas_mm2[few]
-    cells, cell = np.unique(np.round(normals / NORMAL_CELL).astype(np.int64), axis=0, return_inverse=True)
-    cell = cell.ravel()
+    centres = scan.vertices[scan.faces[few]].mean(axis=1)
+    cells, cell = np.unique(
+        np.round(normals / NORMAL_CELL).astype(np.int64) @ (1, 16, 256), return_inverse=True
+    )
     for k in np.argsort(-np.bincount(cell, areas, len(cells)))[:FLOORS_TRIED]:
         toward = areas[cell == k] @ normals[cell == k]
-        length = float(np.linalg.norm(toward))
-        if length > 0.0:
-            yield np.asarray(toward / length)
+        toward = toward / max(float(np.linalg.norm(toward)), 1e-12)
+        height = centres @ toward
+        low = (height > height.max() - 2.0 * FLOOR_DEPTH_MM) & (normals @ toward > FLOOR_COS)
+        if float(areas[low].sum()) > 0.5 * LEAST_FLOOR * float(areas.sum()):
+            yield np.asarray(toward)
