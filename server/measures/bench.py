@@ -3,24 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from server.measures.body_set import BodySet, BodyUnusable
-from server.measures.measure import (
-    CaseMeasure,
-    Measurement,
-    NotMeasured,
-    PairMeasure,
-    RecordMeasure,
-    Result,
-    Status,
-    resting_on,
-)
+from server.measures.making import made_of
+from server.measures.measure import Measurement, NotMeasured, RecordMeasure, Result, Status, resting_on
 from server.metrology.base import base_facets
 from server.metrology.bodies.reference import ReferenceBody
 from server.metrology.bvh import BoxTree
@@ -36,44 +27,12 @@ from server.records.case_form import Spots
 from server.records.marker_table import MarkerTable, is_marker_table, read_marker_table
 from server.records.plausible_unit import is_plausible_mm, unit_by_size
 from server.records.roles import Role, Unit
-from server.version import SOFTWARE
 
 R = TypeVar("R", bound=Result)
 
+MAY_STAND_ON_BASE = frozenset({Role.JAW, Role.TISSUE, Role.OPPOSING, Role.BEFORE})
 UNIT_DOUBTFUL = "file/unit-doubtful"
 """The rule that speaks where a record has not the size of anything in a mouth."""
-
-
-def made_of(
-    measure: RecordMeasure[Any] | PairMeasure[Any] | CaseMeasure[Any], key: str, compute: Callable[[], Result]
-) -> Measurement:
-    """Runs one measure and says how it ended; a crash is an outcome that people see, never an exception."""
-    begun = time.perf_counter()
-    status, result, says, because = _attempt(measure.name, compute)
-    return Measurement(
-        key=key,
-        measure=measure.name,
-        revision=measure.revision,
-        status=status,
-        result=result,
-        says=says,
-        because=because,
-        software=SOFTWARE,
-        seconds=time.perf_counter() - begun,
-    )
-
-
-def _attempt(
-    name: str, compute: Callable[[], Result]
-) -> tuple[Status, dict[str, Any] | None, str, str | None]:
-    try:
-        return Status.MEASURED, compute().model_dump(mode="json"), "", None
-    except NotMeasured as answer:
-        return Status.NOT_MEASURED, None, answer.says, answer.because
-    except MemoryError:
-        return Status.NOT_MEASURED, None, "measuring it takes more memory than allowed", "file/too-heavy"
-    except Exception as fault:  # noqa: BLE001 - a crash is an outcome that people see
-        return Status.CRASHED, None, f"{type(fault).__name__} in {name}: {fault}"[:500], None
 
 
 class RecordBench:
@@ -196,20 +155,25 @@ class RecordBench:
         return Surface(topology_of(scan), BoxTree(scan))
 
     @made_once
-    def base(self) -> NDArray[np.bool_] | None:
-        """(m,) which facets are the base of a model; None where there is none."""
-        return base_facets(self.topology)
-
-    @made_once
     def in_the_mouth(self) -> Surface:
-        """The outward surface, less the base on which a model stands."""
+        """The outward surface, less the base on which a model of a jaw stands."""
         surface = self.outward
-        base = self.base if surface.topology is self.topology else base_facets(surface.topology)
+        base = self.base_of(surface.topology)
         if base is None or base.all():
             return surface
         scan = surface.topology.scan
         scan = scan.part(scan.faces[~base])
         return Surface(topology_of(scan), BoxTree(scan))
+
+    def base_of(self, topology: Topology) -> NDArray[np.bool_] | None:
+        """(m,) which facets of the record, wound in one way or another, are a base; None where it stands on none."""
+        if self.role not in MAY_STAND_ON_BASE:
+            return None
+        return self._own_base if topology is self.topology else base_facets(topology)
+
+    @made_once
+    def _own_base(self) -> NDArray[np.bool_] | None:
+        return base_facets(self.topology)
 
     def result(self, measure: RecordMeasure[R]) -> R:
         """The result of a measure this one needs. Raises NotMeasured where that was not measured."""

@@ -8,8 +8,9 @@ from contextlib import suppress
 from threading import RLock
 from typing import Any, TypeVar
 
-from server.measures.bench import RecordBench, made_of
+from server.measures.bench import RecordBench
 from server.measures.body_set import BodySet
+from server.measures.making import made_of
 from server.measures.measure import (
     CaseMeasure,
     CaseRows,

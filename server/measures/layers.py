@@ -9,7 +9,6 @@ from server.measures.bench import RecordBench
 from server.measures.measure import RecordMeasure, Result
 from server.measures.reading import READING
 from server.measures.vectors import Vector3
-from server.metrology.base import base_facets
 from server.metrology.facing import turned_toward_scanner
 from server.metrology.layers import double_layer_of
 from server.metrology.texture import SPIKE_MM, spike_heights_mm
@@ -30,7 +29,7 @@ def _measure(bench: RecordBench) -> LayersResult:
         topology = topology_of(turned_toward_scanner(bench.scan, bench.facing))
     is_spike = spike_heights_mm(topology) > SPIKE_MM
     left_out = is_spike[topology.scan.faces].any(axis=1)
-    base = bench.base if topology is bench.topology else base_facets(topology)
+    base = bench.base_of(topology)
     double = double_layer_of(
         topology, bench.tree, leave_out=np.asarray(left_out if base is None else left_out | base)
     )
