@@ -36,12 +36,14 @@ def _observe(record: RecordEvidence, case: CaseEvidence) -> Iterator[Seen]:
 
 def _of_body(body: BodyAt) -> Iterator[Observation]:
     share = body.seen.coverage_ratio
-    says = f"Of {body.words} {share:.0%} of what stands above the tissue was caught."
+    says = f"Of {body.words} {100.0 * share:.0f} % of what stands above the tissue was caught."
     yield _seen(body, says, share, SHARE)
     eighths = [share for share in body.seen.by_eighth if share is not None]
     if eighths:
         worst = min(eighths)
-        says = f"On its weakest side (an eighth of the turn) {worst:.0%} of {body.words} was caught."
+        says = (
+            f"On its weakest side (an eighth of the turn) {100.0 * worst:.0f} % of {body.words} was caught."
+        )
         yield _seen(body, says, worst, EIGHTH)
     if body.seen.u95_clock_deg is None:
         says = f"The flat of {body.words} was not caught: how it is turned is not known."

@@ -23,7 +23,7 @@ def _observe(case: CaseEvidence) -> Iterator[Observation]:
     off = told.scale_ratio - 1.0
     more = "larger" if off > 0.0 else "smaller"
     yield Observation(
-        f"The jaw scan is {abs(off):.2%} {more} than the implant positions.",
+        f"The jaw scan is {100.0 * abs(off):.2f} % {more} than the implant positions.",
         value=abs(off),
         u95=told.scale_u95_ratio,
         other_records=(told.jaw, told.record),

@@ -44,7 +44,7 @@ def _card(line: CaseLine, now: datetime, zone: ZoneInfo) -> CaseCard:
         code=case.patient_code or "New case",
         subline=subline(case),
         next_words=_next(case),
-        tag=case_tag(case),
+        tag=_tag(case),
         due=time_view(case.needed_by, zone) if case.needed_by else None,
         due_words=due_words(case.needed_by, now) if case.needed_by and not case.state.is_over else "",
         is_late=is_late,
@@ -70,9 +70,16 @@ def case_tag(case: Case) -> TagView:
     return level_tag(Level(case.verdict))
 
 
+def _tag(case: Case) -> TagView:
+    """As `case_tag`; of a case that came back, that it did, whatever was measured."""
+    is_back = case.state is CaseState.WITH_CLINIC and case.verdict is not None
+    return TagView("return", "Sent back", "return") if is_back else case_tag(case)
+
+
 def _next(case: Case) -> str:
-    if case.state is CaseState.WITH_CLINIC and case.verdict is None:
-        return "Scan again what the lab asks for."
+    if case.state is CaseState.WITH_CLINIC:
+        redo = case.headline if case.verdict == Verdict.RETURN.value else ""
+        return f"The lab sent it back. {redo or 'Scan again what it asks for, then send it again.'}"
     if case.state is CaseState.RELEASED:
         return "Released to design."
     if case.state is CaseState.WITHDRAWN:

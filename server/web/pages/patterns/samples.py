@@ -217,7 +217,7 @@ def turns() -> tuple[TurnView, ...]:
             f"{seen}: 11.20 ± 0.40 mm before, 1.10 ± 0.40 mm now (looked at above 3 mm, returned above 8 mm)",
         ),
         ChangeView("look", "Still there", "Points far apart – Denture scan: 0.48 mm, as before"),
-        ChangeView("return", "Now found", "A scan body caught on one side only – Site 34: 12%"),
+        ChangeView("return", "Now found", "A scan body caught on one side only – Site 34: 12 %"),
         ChangeView("none", "No longer measured", "A bite scan disagrees – Bite scan"),
     )
     returned = ChangeView("return", "Returned", "by the lab; see the messages")
