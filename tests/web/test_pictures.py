@@ -78,7 +78,9 @@ def test_bodies_of_a_record_lie_open_where_a_finding_rests_on_one() -> None:
 
 
 def test_a_report_without_figures_says_so() -> None:
-    assert "None yet" in review(full_report()).xpath('//section[@id="evidence"]')[0].text_content()
+    section = review(full_report()).xpath('//section[@id="evidence"]')[0].text_content()
+    assert "no scan body has been found" in section
+    assert "come with the verdict" not in section
     assert evidence_of(None).sets == ()
     assert picture_href(full_report().findings[0], None) == ""
 

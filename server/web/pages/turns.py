@@ -14,10 +14,11 @@ from server.rules.limit import Level, Outcome
 from server.rules.numbers import limit_words, measured
 from server.rules.wording import sentence
 from server.web.pages.chair.page import ChangeView, TurnView
-from server.web.pages.parts import TagView, level_tag
+from server.web.pages.parts import BUSY_TAG, TagView, level_tag
 from server.web.pages.reasons import about_words, title_of
 from server.web.pages.words import time_view
 
+_PREPARED_TAG = TagView("none", "Being prepared", "none")
 _GRAVE = (Level.LOOK, Level.RETURN)
 _ANSWERED = (Outcome.PASSED, Outcome.DOUBTFUL, Outcome.FAILED)
 _Subject = tuple[str, tuple[str, ...], tuple[int, ...], str]
@@ -35,7 +36,7 @@ def _turn(
 ) -> TurnView:
     number = round_.number
     own = report if number == view.case.round_number else earlier.get(number)
-    tag = level_tag(Level(own.verdict.value)) if own else TagView("none", "Being prepared", "none")
+    tag = level_tag(Level(own.verdict.value)) if own else BUSY_TAG if round_.submitted_at else _PREPARED_TAG
     at = time_view(round_.submitted_at, zone) if round_.submitted_at else None
     changes = [*_files(round_, view, earlier.get(number - 1)), *_between(earlier.get(number - 1), own)]
     if any(m.kind is MessageKind.RETURN and m.round_number == number for m in view.messages):

@@ -82,6 +82,7 @@ def _layers(
 ) -> Iterator[Layer]:
     seen: dict[Role, int] = {}
     many = {r.role for r in records if sum(o.role is r.role for o in records) > 1}
+    yet = "" if space.report else " yet"
     has_jaw = any(r.role is Role.JAW for r in records)
     for record in sorted(records, key=lambda r: list(Role).index(r.role) if r.role else 9):
         role = record.role
@@ -91,7 +92,7 @@ def _layers(
         T = space.motions.get(record.file_name)
         is_there = record.id in drawn
         why = space.why_not.get(record.file_name, "")
-        apart = f"{NOT_LAID}: {why}." if why else f"{NOT_LAID}."
+        apart = f"{NOT_LAID}: {why}." if why else f"{NOT_LAID}{yet}."
         shown = ALONE if role is Role.TISSUE and not has_jaw else SHOWN.get(role, UNDER)
         yield Layer(
             id=record.id,
