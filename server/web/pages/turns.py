@@ -50,7 +50,7 @@ def _files(round_: Round, view: CaseView, before: Report | None) -> Iterator[Cha
     if round_.number == 1:
         return
     there = _roles(before) if before else {}
-    records = [r for r in view.records if r.role]
+    records = [r for role in Role for r in view.records if r.role is role]
     kept = [r for r in records if r.first_round < round_.number]
     kept_names = {r.file_name for r in kept}
     is_current = round_.number == view.case.round_number
