@@ -8,6 +8,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from server.explain.figures import Figures
+from server.measures.measure import Status
 from server.rules.finding import Finding
 from server.rules.limit import Level, gravest
 
@@ -70,3 +71,11 @@ class Report(BaseModel):
         """Whether nothing graver than a note was found but what has not come yet."""
         grave = [f for f in self.findings if f.level.gravity > Level.NOTE.gravity]
         return bool(grave) and all(f.rule == INCOMPLETE for f in grave)
+
+
+def case_measure(report: Report | None, name: str) -> dict[str, Any] | None:
+    """A measure over several records as a report has it, without its status; None where it was not made."""
+    made = report.measures.get(name) if report else None
+    if not isinstance(made, dict) or made.get("status") != Status.MEASURED.value:
+        return None
+    return {key: value for key, value in made.items() if key != "status"}

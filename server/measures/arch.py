@@ -34,12 +34,9 @@ def arch_without_bodies(record: RecordBench, found: BodiesResult) -> ArchFrame |
 
 def _occlusal(topology: Topology, *, is_turned: bool) -> Floats | None:
     """Where a scan faces on the whole; of one that was closed by a base, away from that."""
-    sign = -1.0 if is_turned else 1.0
-    open_way = occlusal_direction(topology.normals, topology.areas_mm2)
-    if open_way is not None:
-        return sign * open_way
-    outward = replace(topology, normals=sign * topology.normals) if is_turned else topology
-    return away_from_base(outward)
+    outward = replace(topology, normals=-topology.normals) if is_turned else topology
+    open_way = occlusal_direction(outward.normals, outward.areas_mm2)
+    return away_from_base(outward) if open_way is None else open_way
 
 
 def is_beside_bodies(record: RecordBench, found: BodiesResult) -> Bools:

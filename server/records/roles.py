@@ -32,6 +32,12 @@ _WORDS = {
     Role.PHOTO: "photo",
 }
 
+
+def role_rank(role: Role | None) -> int:
+    """The place of a role among all, in the order in which records are shown; after all where nobody has said one."""
+    return list(Role).index(role) if role is not None else len(Role)
+
+
 MESH_ROLES = frozenset({Role.JAW, Role.TISSUE, Role.DENTURE, Role.OPPOSING, Role.BITE, Role.BEFORE})
 """Roles whose record is always a surface; `markers` may be a mesh or a table of positions."""
 

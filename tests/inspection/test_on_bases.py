@@ -51,5 +51,6 @@ def _put_on_base(path: Path) -> None:
     topology = topology_of(scan)
     up = topology.areas_mm2 @ topology.normals
     model = on_a_base(scan, up / np.linalg.norm(up), BELOW_MM)
-    assert trimesh.Trimesh(model.vertices, model.faces, process=False).is_watertight
-    trimesh.Trimesh(model.vertices, model.faces, process=False).export(path)
+    made = trimesh.Trimesh(model.vertices, model.faces, process=False)
+    assert made.is_watertight
+    made.export(path)

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from server.cases.lookup import CaseView
 from server.cases.tables import MessageKind, Round
 from server.inspection.report import Report
-from server.records.roles import Role
+from server.records.roles import Role, role_rank
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
 from server.rules.numbers import limit_words, measured
@@ -50,7 +50,7 @@ def _files(round_: Round, view: CaseView, before: Report | None) -> Iterator[Cha
     if round_.number == 1:
         return
     there = _roles(before) if before else {}
-    records = [r for role in Role for r in view.records if r.role is role]
+    records = sorted((r for r in view.records if r.role), key=lambda r: role_rank(r.role))
     kept = [r for r in records if r.first_round < round_.number]
     kept_names = {r.file_name for r in kept}
     is_current = round_.number == view.case.round_number

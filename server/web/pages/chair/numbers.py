@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
-from server.inspection.report import Report
-from server.measures.measure import Status
+from server.inspection.report import Report, case_measure
 from server.records.case_form import CaseForm
 from server.records.roles import Role
 from server.rules.limit import unit_tail
@@ -70,17 +69,17 @@ class _Told:
 
     def positions(self) -> Iterator[NumberView]:
         """How many positions there are, and how far from the jaw scan's the furthest lies."""
-        against = self._case_of("markers.against_jaw", "record")
+        against = self._case("markers.against_jaw", "record")
         if not against:
             return
         yield NumberView("Positions", f"{len(against.get('markers', ()))} of {self.n_loaded}")
-        apart_mm = _each(against.get("pairs", ()), "residual_mm")
-        if apart_mm:
-            yield NumberView("Furthest from the jaw scan’s", f"{max(apart_mm):.2f} mm")
+        furthest_mm = furthest_position_mm(against)
+        if furthest_mm is not None:
+            yield NumberView("Furthest from the jaw scan’s", f"{furthest_mm:.2f} mm")
 
     def bite(self) -> Iterator[NumberView]:
         """How well a bite scan lies on the two jaws it shows."""
-        relation = self._case("bite.relation")
+        relation = case_measure(self.report, "bite.relation") or {}
         for bite in relation.get("bites", ()):
             if bite.get("file") != self.file_name:
                 continue
@@ -98,15 +97,15 @@ class _Told:
             yield NumberView("All round", "closed")
         elif widths_mm := _each(shell.get("openings", ()), "diameter_mm"):
             yield NumberView("Largest opening", f"{max(widths_mm):.1f} mm")
-        for p95_mm in _each([self._case_of("denture.impression", "denture")], "p95_mm"):
+        for p95_mm in _each([self._case("denture.impression", "denture")], "p95_mm"):
             yield NumberView("On the tissue, 95 % within", f"{p95_mm:.2f} mm")
-        walls_mm = _each(self._case_of("denture.walls", "denture").get("sites", ()), "wall_mm")
+        walls_mm = _each(self._case("denture.walls", "denture").get("sites", ()), "wall_mm")
         if walls_mm:
             yield NumberView("Thinnest wall at an implant", f"{min(walls_mm):.1f} mm")
 
     def opposing(self) -> Iterator[NumberView]:
         """How far it touches the other jaw."""
-        touching_mm2 = _each(self._case_of("bite.contact", "opposing").get("regions", ()), "contact_mm2")
+        touching_mm2 = _each(self._case("bite.contact", "opposing").get("regions", ()), "contact_mm2")
         if touching_mm2:
             yield NumberView("Contact, bite closed", f"{sum(touching_mm2):.0f} mm²")
 
@@ -120,16 +119,15 @@ class _Told:
         """What was measured of the record; nothing where it could not be."""
         return next((e for e in self._entries(measure) if e.get("record") == self.file_name), {})
 
-    def _case_of(self, measure: str, names: str) -> _Entry:
-        """As `_case`, where the measure names this record there."""
-        made = self._case(measure)
+    def _case(self, measure: str, names: str) -> _Entry:
+        """What was measured of the case, where the measure names this record there; nothing where not."""
+        made = case_measure(self.report, measure) or {}
         return made if made.get(names) == self.file_name else {}
 
-    def _case(self, measure: str) -> _Entry:
-        """What was measured of the case; nothing where it could not be."""
-        made = self.report.measures.get(measure)
-        is_measured = isinstance(made, Mapping) and made.get("status") == Status.MEASURED.value
-        return made if isinstance(made, Mapping) and is_measured else {}
+
+def furthest_position_mm(against_jaw: _Entry) -> float | None:
+    """How far the furthest of the positions lies from the jaw scan's; None where none were paired."""
+    return max(_each(against_jaw.get("pairs", ()), "residual_mm"), default=None)
 
 
 def _each(entries: Iterable[_Entry], number: str) -> list[float]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -13,7 +13,7 @@ from server.handoff.tables import Release
 from server.inspection.drawn import DRAWN_ROLES
 from server.inspection.judgements import OPEN_LEVELS
 from server.inspection.report import Report
-from server.records.roles import Role
+from server.records.roles import Role, role_rank
 from server.rules.finding import Finding
 from server.rules.limit import Level, Outcome
 from server.rules.numbers import limit_words, measured
@@ -94,7 +94,7 @@ def review_page(
         passed=tuple(row for row in rows if row.kind == "clear"),
         unmeasured=unmeasured(report, roles),
         evidence=evidence_of(report),
-        records=tuple(_record(r, view, report, roles) for r in sorted(view.records, key=_by_role)),
+        records=tuple(_record(r, view, report, roles) for r in _in_order(view.records)),
         facts=facts_of(view.form, zone),
         sites=sites_of(view.form),
         measures=measures_of(report),
@@ -183,8 +183,8 @@ def _counted(outcome: Outcome, count: int) -> str:
     return "do not apply" if outcome is Outcome.NOT_APPLICABLE and count > 1 else OUTCOME_WORDS[outcome]
 
 
-def _by_role(record: Record) -> tuple[int, str]:
-    return (list(Role).index(record.role) if record.role else len(Role), record.file_name)
+def _in_order(records: Iterable[Record]) -> list[Record]:
+    return sorted(records, key=lambda record: (role_rank(record.role), record.file_name))
 
 
 def _record(record: Record, view: CaseView, report: Report | None, roles: Mapping[str, Role]) -> RecordRow:

@@ -7,14 +7,14 @@ from enum import StrEnum
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from server.inspection.report import Report
+from server.inspection.report import Report, case_measure
 from server.measures.frames import JOINT, JointResult
 from server.measures.markers import MARKERS
-from server.measures.measure import Status
 from server.records.case_form import CaseForm
 from server.records.roles import Role
 from server.rules.limit import unit_tail
 from server.rules.numbers import figure
+from server.web.pages.chair.numbers import furthest_position_mm
 from server.web.pages.form.build import ATTESTED_WORDS, WORDS
 from server.web.pages.review.page import FactRow, MeasureRow, SiteRow
 from server.web.pages.words import time_view
@@ -100,14 +100,16 @@ def measures_of(report: Report | None) -> tuple[MeasureRow, ...]:
 
 def place_of(file_name: str, report: Report | None, roles: Mapping[str, Role]) -> str:
     """How a record came into the joint frame, in words; empty where it has no place in one, as a photo has none."""
-    against = (report.measures if report else {}).get(MARKERS.name, {})
-    if against.get("record") == file_name and against.get("pairs"):
-        furthest = max(float(pair.get("residual_mm", 0.0)) for pair in against["pairs"])
-        return f"Its positions laid on those of the bodies in the jaw scan, at most {furthest:.2f} mm apart."
-    made = (report.measures if report else {}).get(JOINT.name, {})
-    if made.get("status") != Status.MEASURED.value:
+    against = case_measure(report, MARKERS.name) or {}
+    furthest_mm = furthest_position_mm(against) if against.get("record") == file_name else None
+    if furthest_mm is not None:
+        return (
+            f"Its positions laid on those of the bodies in the jaw scan, at most {furthest_mm:.2f} mm apart."
+        )
+    made = case_measure(report, JOINT.name)
+    if made is None:
         return ""
-    joint = JointResult.model_validate({k: v for k, v in made.items() if k != "status"})
+    joint = JointResult.model_validate(made)
     placed = joint.of(file_name)
     if placed is None:
         return ""

@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.explain.figures import Figures
-from server.inspection.report import Report
+from server.inspection.report import Report, case_measure
 from server.measures.bite_contact import BITE_CONTACT
 from server.measures.bite_relation import BITE_RELATION, BiteRelationResult
 from server.measures.frames import JOINT, JointResult
 from server.measures.markers import MARKERS, MarkersResult
-from server.measures.measure import CaseMeasure, Result, Status
+from server.measures.measure import CaseMeasure, Result
 from server.measures.mouth import MOUTH, MouthResult
 from server.metrology.rigid import apply, turn
 from server.web.pages.review.plate import Rows, Triple
@@ -50,7 +50,7 @@ class InSpace:
 
     def told(self, measure: CaseMeasure[R]) -> R | None:
         """What was measured over the records together; None where it was not."""
-        made = raw(self.report, measure.name)
+        made = case_measure(self.report, measure.name)
         return measure.result.model_validate(made) if made is not None else None
 
     @property
@@ -64,31 +64,23 @@ class InSpace:
     @property
     def contact(self) -> dict[str, Any] | None:
         """The bite's numbers as the report has them, without its plans, which stand in the figures."""
-        return raw(self.report, BITE_CONTACT.name)
+        return case_measure(self.report, BITE_CONTACT.name)
 
 
 def in_space(report: Report | None) -> InSpace:
     """The places in a report. Implant positions are in the joint frame by way of the jaw scan that they were laid on."""
-    made = raw(report, JOINT.name)
+    made = case_measure(report, JOINT.name)
     if made is None:
         return InSpace(report, {}, {}, "")
     joint = JointResult.model_validate(made)
     motions = {p.file: p.motion for p in joint.records if p.T_root_record}
     why_not = {p.file: p.says for p in joint.records if not p.T_root_record}
-    markers = raw(report, MARKERS.name)
+    markers = case_measure(report, MARKERS.name)
     if markers is not None:
         told = MarkersResult.model_validate(markers)
         if told.fits and told.jaw in motions:
             motions[told.record] = motions[told.jaw] @ np.array(told.T_jaw_markers)
     return InSpace(report, motions, why_not, joint.root)
-
-
-def raw(report: Report | None, name: str) -> dict[str, Any] | None:
-    """A measure over several records as a report has it, without its status; None where it was not made."""
-    made = (report.measures if report else {}).get(name)
-    if not isinstance(made, dict) or made.get("status") != Status.MEASURED.value:
-        return None
-    return {key: value for key, value in made.items() if key != "status"}
 
 
 def triple(vector: Floats) -> Triple:

@@ -12,17 +12,17 @@ from server.cases.lookup import CaseView
 from server.cases.tables import Record
 from server.explain.coverage import CoverageFigure
 from server.inspection.drawn import DRAWN_ROLES
-from server.inspection.report import Report
+from server.inspection.report import Report, case_measure
 from server.measures.markers import MARKERS
 from server.metrology.preview.thinning import REVISION
 from server.metrology.rigid import inverse, turn
-from server.records.roles import Role
+from server.records.roles import Role, role_rank
 from server.records.teeth import Arch
 from server.rules.finding import Finding
 from server.rules.limit import Level
 from server.rules.wording import sentence
 from server.web.pages.reasons import anchor_of
-from server.web.pages.review.in_space import InSpace, in_space, raw, rows, triple
+from server.web.pages.review.in_space import InSpace, in_space, rows, triple
 from server.web.pages.review.plate import (
     Bite,
     FoundPlace,
@@ -84,7 +84,7 @@ def _layers(
     many = {r.role for r in records if sum(o.role is r.role for o in records) > 1}
     yet = "" if space.report else " yet"
     has_jaw = any(r.role is Role.JAW for r in records)
-    for record in sorted(records, key=lambda r: list(Role).index(r.role) if r.role else 9):
+    for record in sorted(records, key=lambda r: role_rank(r.role)):
         role = record.role
         assert role is not None
         seen[role] = seen.get(role, 0) + 1
@@ -107,7 +107,9 @@ def _layers(
 
 def _lacks(space: InSpace, role: Role) -> str:
     """Why there is no preview of a record."""
-    is_table = role is Role.MARKERS and (raw(space.report, MARKERS.name) or {}).get("is_table", False)
+    is_table = role is Role.MARKERS and (case_measure(space.report, MARKERS.name) or {}).get(
+        "is_table", False
+    )
     return TABLE if is_table else NOT_DRAWN
 
 
